@@ -1,0 +1,361 @@
+"""Tables of the learner, books, units, skills, pieces and evidence.
+
+Whether a skill is ticked, a unit open or a piece held is never stored: it follows from evidence, settings and today
+(`curriculum.graph`). Stored are only the things that happened.
+"""
+
+import uuid
+import zoneinfo
+from collections.abc import Iterable
+from datetime import date, datetime
+from typing import Any, ClassVar
+from urllib.parse import urlsplit
+
+from django.contrib.auth.models import AbstractUser
+from django.core.exceptions import ValidationError
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.db.models import Q
+from django.utils import timezone
+
+WEEKDAYS = [
+    (0, "Monday"),
+    (1, "Tuesday"),
+    (2, "Wednesday"),
+    (3, "Thursday"),
+    (4, "Friday"),
+    (5, "Saturday"),
+    (6, "Sunday"),
+]
+
+# Minutes of practice on one day. Under 5 nothing can be set; above 120 the sheet would ask for what this app warns of.
+LEAST_MINUTES, MOST_MINUTES = 5, 120
+
+
+def validate_time_zone(value: str) -> None:
+    """Refuse a time zone that this computer does not know."""
+    if value not in zoneinfo.available_timezones():
+        raise ValidationError(
+            "“%(value)s” is not a time zone this computer knows. Write one such as Europe/Lisbon.",
+            params={"value": value},
+        )
+
+
+def validate_link(value: str) -> None:
+    """Refuse a link that is not an ordinary web address, so that a page never carries a script as a link."""
+    parts = urlsplit(value)
+    if value and (parts.scheme not in {"http", "https"} or not parts.netloc):
+        raise ValidationError(
+            "“%(value)s” is not a web address. It begins with https:// or http://.",
+            params={"value": value},
+        )
+
+
+def default_practice_days() -> list[int]:
+    return [0, 1, 2, 3, 4]
+
+
+class Learner(AbstractUser):
+    """One learner is one user."""
+
+    class Instrument(models.TextChoices):
+        ACOUSTIC = "acoustic", "acoustic piano"
+        DIGITAL = "digital", "digital piano"
+        SHORT = "short", "something shorter than 88 keys"
+
+    time_zone = models.CharField(
+        max_length=64, default="UTC", validators=[validate_time_zone]
+    )
+    first_weekday = models.PositiveSmallIntegerField(choices=WEEKDAYS, default=0)
+    practice_days = models.JSONField(default=default_practice_days)
+    film_day = models.PositiveSmallIntegerField(choices=WEEKDAYS, default=6)
+    minutes_per_day = models.PositiveSmallIntegerField(
+        default=30,
+        validators=[MinValueValidator(LEAST_MINUTES), MaxValueValidator(MOST_MINUTES)],
+    )
+    instrument = models.CharField(
+        max_length=8, choices=Instrument, default=Instrument.ACOUSTIC
+    )
+    has_played_before = models.BooleanField(default=False)
+    set_up_on = models.DateField(null=True, blank=True)
+    is_sample = models.BooleanField(default=False)
+
+    def today(self, now: datetime | None = None) -> date:
+        """Return the learner's local date."""
+        return (
+            (now or timezone.now()).astimezone(zoneinfo.ZoneInfo(self.time_zone)).date()
+        )
+
+
+class Skill(models.Model):
+    """Something that can be seen or heard, in the learner's own words. The slug never changes."""
+
+    class Gate(models.TextChoices):
+        TICK = "tick", "must be ticked"
+        WATCH = "watch", "watched for ever, never blocks"
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    learner = models.ForeignKey(
+        Learner, on_delete=models.CASCADE, related_name="skills"
+    )
+    slug = models.SlugField(max_length=60)
+    name = models.CharField(max_length=80)
+    group = models.CharField(max_length=30, default="own")
+    stage = models.PositiveSmallIntegerField(
+        default=10, validators=[MinValueValidator(1), MaxValueValidator(10)]
+    )
+    definition = models.TextField(max_length=600, blank=True)
+    see_or_hear = models.JSONField(default=list)
+    faults = models.JSONField(default=list)
+    evidence_channels = models.JSONField(default=list)
+    gate = models.CharField(max_length=5, choices=Gate, default=Gate.TICK)
+    is_shipped = models.BooleanField(default=False)
+    is_hidden = models.BooleanField(default=False)
+    not_for_me = models.BooleanField(default=False)
+    not_for_me_reason = models.CharField(max_length=200, blank=True)
+    needs: "models.ManyToManyField[Skill, Prerequisite]" = models.ManyToManyField(
+        "self",
+        through="Prerequisite",
+        through_fields=("skill", "need"),
+        symmetrical=False,
+        related_name="needed_by",
+    )
+
+    class Meta:
+        ordering: ClassVar[list[str]] = ["stage", "name", "slug"]
+        constraints: ClassVar[list[models.BaseConstraint]] = [
+            models.UniqueConstraint(
+                fields=["learner", "slug"],
+                name="skill_slug_once",
+                violation_error_message="You have a skill of this name.",
+            ),
+            models.CheckConstraint(
+                condition=Q(not_for_me=False) | ~Q(not_for_me_reason=""),
+                name="skill_not_for_me_has_reason",
+                violation_error_message="Say why this skill is not for you.",
+            ),
+            models.CheckConstraint(
+                condition=Q(is_shipped=True) | Q(slug__startswith="own-"),
+                name="skill_own_slug",
+                violation_error_message="The short name of a skill of your own begins with “own-”.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    @property
+    def is_watched(self) -> bool:
+        return self.gate == self.Gate.WATCH
+
+
+class Prerequisite(models.Model):
+    """`skill` needs `need` first."""
+
+    skill = models.ForeignKey(
+        Skill, on_delete=models.CASCADE, related_name="prerequisite_rows"
+    )
+    need = models.ForeignKey(
+        Skill, on_delete=models.CASCADE, related_name="dependent_rows"
+    )
+
+    class Meta:
+        constraints: ClassVar[list[models.BaseConstraint]] = [
+            models.UniqueConstraint(fields=["skill", "need"], name="prerequisite_once"),
+            models.CheckConstraint(
+                condition=~Q(skill=models.F("need")),
+                name="prerequisite_not_itself",
+                violation_error_message="A skill cannot need itself.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.skill_id} needs {self.need_id}"
+
+
+class Book(models.Model):
+    """A method book or a book of exercises that the learner owns."""
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    learner = models.ForeignKey(Learner, on_delete=models.CASCADE, related_name="books")
+    title = models.CharField(max_length=120)
+    position = models.PositiveIntegerField(default=1)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering: ClassVar[list[str]] = ["position", "created_at"]
+        constraints: ClassVar[list[models.BaseConstraint]] = [
+            models.UniqueConstraint(
+                fields=["learner", "title"],
+                name="book_title_once",
+                violation_error_message="You have a book of this title.",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.title
+
+
+class Unit(models.Model):
+    """One step of a book.
+
+    Stored are the things that happened; the state follows from them:
+
+        to come --(gate opens)--> open --(on a sheet)--> in work --(move on / I am here / all taught is ticked)--> done
+           ^                                                |
+           +------------------ (go back) -------------------+
+
+    `waits_for` is the unit proposed by *go back*; until it is done again this one stays to come.
+    """
+
+    class Follows(models.TextChoices):
+        BEFORE = "before", "the unit before it"
+        NAMED = "named", "the units named"
+
+    class DoneBy(models.TextChoices):
+        VERDICT = "verdict", "move on"
+        HERE = "here", "I am here"
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    book = models.ForeignKey(Book, on_delete=models.CASCADE, related_name="units")
+    position = models.PositiveIntegerField()
+    chapter = models.CharField(max_length=200, blank=True)
+    title = models.CharField(max_length=200)
+    page = models.CharField(max_length=20, blank=True)
+    new_words = models.TextField(max_length=600, blank=True)
+    link = models.CharField(max_length=500, blank=True, validators=[validate_link])
+    teaches: "models.ManyToManyField[Skill, Any]" = models.ManyToManyField(
+        Skill, blank=True, related_name="taught_by"
+    )
+    extra_needs: "models.ManyToManyField[Skill, Any]" = models.ManyToManyField(
+        Skill, blank=True, related_name="needed_by_units"
+    )
+    follows = models.CharField(max_length=6, choices=Follows, default=Follows.BEFORE)
+    after: "models.ManyToManyField[Unit, Any]" = models.ManyToManyField(
+        "self", symmetrical=False, blank=True, related_name="before"
+    )
+    begun_on = models.DateField(null=True, blank=True)
+    done_on = models.DateField(null=True, blank=True)
+    done_by = models.CharField(max_length=7, choices=DoneBy, blank=True)
+    sent_back_on = models.DateField(null=True, blank=True)
+    waits_for = models.ForeignKey(
+        "self",
+        on_delete=models.SET_NULL,
+        null=True,
+        blank=True,
+        related_name="holds_back",
+    )
+    opened_anyway_on = models.DateField(null=True, blank=True)
+    opened_anyway_reason = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering: ClassVar[list[str]] = [
+            "book__position",
+            "book__created_at",
+            "position",
+        ]
+        constraints: ClassVar[list[models.BaseConstraint]] = [
+            models.UniqueConstraint(
+                fields=["book", "position"],
+                name="unit_position_once",
+                violation_error_message="Two units of a book cannot have the same place.",
+            ),
+            models.CheckConstraint(
+                condition=Q(opened_anyway_on=None) | ~Q(opened_anyway_reason=""),
+                name="unit_opened_anyway_has_reason",
+                violation_error_message="Say why you open this unit now.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.title
+
+
+class Piece(models.Model):
+    """A piece outside the book's steps. Its state follows from its skills: not looked at, held, open, in work, learnt."""
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    learner = models.ForeignKey(
+        Learner, on_delete=models.CASCADE, related_name="pieces"
+    )
+    title = models.CharField(max_length=160)
+    composer = models.CharField(max_length=120, blank=True)
+    source = models.CharField(max_length=160, blank=True)
+    link = models.CharField(max_length=500, blank=True, validators=[validate_link])
+    is_dream = models.BooleanField(default=False)
+    why_this_one = models.CharField(max_length=300, blank=True)
+    looked_at_on = models.DateField(null=True, blank=True)
+    needs: "models.ManyToManyField[Skill, Any]" = models.ManyToManyField(
+        Skill, blank=True, related_name="needed_by_pieces"
+    )
+    beyond = models.JSONField(default=list)
+    begun_on = models.DateField(null=True, blank=True)
+    learnt_on = models.DateField(null=True, blank=True)
+    opened_anyway_on = models.DateField(null=True, blank=True)
+    opened_anyway_reason = models.CharField(max_length=200, blank=True)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering: ClassVar[list[str]] = ["-is_dream", "title", "created_at"]
+        constraints: ClassVar[list[models.BaseConstraint]] = [
+            models.CheckConstraint(
+                condition=Q(opened_anyway_on=None) | ~Q(opened_anyway_reason=""),
+                name="piece_opened_anyway_has_reason",
+                violation_error_message="Say why you open this piece now.",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.title
+
+
+class Evidence(models.Model):
+    """One thing that was shown, or claimed, on one day. Never edited; withdrawn instead of deleted."""
+
+    class Source(models.TextChoices):
+        REVIEW = "review", "review"
+        TRY = "try", "first try"
+        CHECK = "check", "check"
+        HAND = "hand", "by hand"
+        CLAIM = "claim", "claim"
+
+    learner = models.ForeignKey(
+        Learner, on_delete=models.CASCADE, related_name="evidence"
+    )
+    skill = models.ForeignKey(Skill, on_delete=models.CASCADE, related_name="evidence")
+    played_on = models.DateField()
+    source = models.CharField(max_length=6, choices=Source)
+    passed = models.BooleanField()
+    is_first_try = models.BooleanField(default=True)
+    reason = models.CharField(max_length=200, blank=True)
+    reference = models.CharField(max_length=120, blank=True)
+    created_at = models.DateTimeField(auto_now_add=True)
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering: ClassVar[list[str]] = ["played_on", "id"]
+        indexes: ClassVar[list[models.Index]] = [
+            models.Index(
+                fields=["learner", "skill", "played_on"], name="evidence_by_skill"
+            )
+        ]
+        constraints: ClassVar[list[models.BaseConstraint]] = [
+            models.CheckConstraint(
+                condition=~Q(source="hand") | ~Q(reason=""),
+                name="evidence_by_hand_has_reason",
+                violation_error_message="Say why you set this by hand.",
+            ),
+            models.UniqueConstraint(
+                fields=["skill", "reference"],
+                condition=Q(withdrawn_at=None) & ~Q(reference=""),
+                name="evidence_reference_once",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.skill_id} {self.played_on} {self.source}"
+
+
+def slugs(skills: Iterable[Skill]) -> list[str]:
+    """Return the slugs of `skills`, in their order."""
+    return [skill.slug for skill in skills]

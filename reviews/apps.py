@@ -1,0 +1,8 @@
+"""Where Django finds this app."""
+
+from django.apps import AppConfig
+
+
+class ReviewsConfig(AppConfig):
+    name = "reviews"
+    default_auto_field = "django.db.models.BigAutoField"
