@@ -1,0 +1,298 @@
+"""A book as it travels in files: plain values, checked once, the same for tables and JSON.
+
+Titles are exact: nothing is trimmed, folded or corrected once it is in a :class:`BookOutline`.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from dataclasses import dataclass
+
+from curriculum.outline.errors import CellError, LinkError, PositionError, TooLargeError, shown
+
+# Longest values, in characters. Far above anything printed; they keep a broken file from filling the database.
+LONGEST_TITLE = 300
+LONGEST_PAGE = 40
+LONGEST_SLUG = 80
+LONGEST_LINK = 2_000
+LONGEST_NEW_WORDS = 4_000
+# Most units in a book, and most skills or positions in one list.
+MOST_UNITS = 2_000
+MOST_IN_LIST = 200
+HIGHEST_POSITION = 100_000
+
+_SLUG = re.compile(r"[a-z0-9][a-z0-9_-]*")
+_LINK = re.compile(r"https?://[^\s/?#\\\"<>]+[^\s\\\"<>]*", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class UnitOutline:
+    """One unit of a book.
+
+    Parameters
+    ----------
+    position : int
+        Place in the book, from 1; gaps are allowed.
+    title : str
+        One line, not blank.
+    chapter : str
+        One line, or empty.
+    page : str
+        As printed, or empty.
+    teaches, needs : tuple of str
+        Slugs of skills.
+    after : tuple of int or None
+        Positions of the units that come before it; ``None`` is the unit before it, ``()`` is nothing.
+    link : str
+        A web address (http or https), or empty.
+    new_words : str
+        What the learner wrote about what is new in it; may have several lines.
+    """
+
+    position: int
+    title: str
+    chapter: str = ""
+    page: str = ""
+    teaches: tuple[str, ...] = ()
+    needs: tuple[str, ...] = ()
+    after: tuple[int, ...] | None = None
+    link: str = ""
+    new_words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BookOutline:
+    """A book and its units by rising position.
+
+    Parameters
+    ----------
+    title : str
+        One line, not blank.
+    units : tuple of UnitOutline
+        May be empty.
+    """
+
+    title: str
+    units: tuple[UnitOutline, ...] = ()
+
+
+def check_text(value: str, *, what: str, longest: int, is_multiline: bool = False, may_be_blank: bool = True) -> str:
+    """What is wrong with a piece of text, in words.
+
+    Parameters
+    ----------
+    value : str
+        Any text.
+    what : str
+        Name of the thing for the message, such as ``title``.
+    longest : int
+        Most characters.
+    is_multiline : bool, optional
+        Whether line ends are allowed.
+    may_be_blank : bool, optional
+        Whether empty or blank text is allowed.
+
+    Returns
+    -------
+    str
+        A sentence, or an empty text if nothing is wrong.
+
+    Examples
+    --------
+    >>> check_text("", what="title", longest=300, may_be_blank=False)
+    'The title is missing.'
+    """
+    if not may_be_blank and not value.strip():
+        return f"The {what} is missing."
+    if len(value) > longest:
+        return f"The {what} {shown(value, most=30)} has {len(value)} characters; at most {longest} are allowed."
+    allowed = "\t\n\r" if is_multiline else "\t"
+    for char in value:
+        if char in allowed:
+            continue
+        if char in "\n\r\u2028\u2029\x85\v\f":
+            return f"The {what} {shown(value)} has a line end in it; write it on one line."
+        if unicodedata.category(char) in {"Cc", "Cs"}:
+            return f"The {what} {shown(value)} has a character in it that cannot be shown."
+    return ""
+
+
+def check_slug(value: str) -> str:
+    """What is wrong with the slug of a skill, in words.
+
+    Parameters
+    ----------
+    value : str
+        Any text.
+
+    Returns
+    -------
+    str
+        A sentence, or an empty text if nothing is wrong.
+
+    Examples
+    --------
+    >>> check_slug("thumb-under")
+    ''
+    """
+    if len(value) > LONGEST_SLUG or not _SLUG.fullmatch(value):
+        return f"{shown(value)} is not the short name of a skill, such as thumb-under."
+    return ""
+
+
+def check_link(value: str) -> str:
+    """What is wrong with a link, in words.
+
+    Parameters
+    ----------
+    value : str
+        Any text; empty is fine.
+
+    Returns
+    -------
+    str
+        A sentence, or an empty text if nothing is wrong.
+
+    Examples
+    --------
+    >>> check_link("ftp://example.org/a")
+    'The link "ftp://example.org/a" is not a web address; it must begin with http:// or https://.'
+    """
+    if not value:
+        return ""
+    if len(value) > LONGEST_LINK:
+        return f"The link {shown(value)} is {len(value)} characters long; at most {LONGEST_LINK} are allowed."
+    if not _LINK.fullmatch(value) or any(unicodedata.category(c) in {"Cc", "Cs", "Cf"} for c in value):
+        return f"The link {shown(value)} is not a web address; it must begin with http:// or https://."
+    return ""
+
+
+def check_book(book: BookOutline) -> None:
+    """Refuse a book that could not be written and read back.
+
+    Parameters
+    ----------
+    book : BookOutline
+        Any.
+
+    Raises
+    ------
+    CellError
+        A text, slug or link is not allowed; the message names the unit.
+    PositionError
+        Positions do not rise, or ``after`` points at no unit of this book, or at the unit itself.
+    TooLargeError
+        Too many units, or too many entries in one list.
+
+    Examples
+    --------
+    >>> check_book(BookOutline("First Year", (UnitOutline(1, "Skips", after=(3,)),)))
+    Traceback (most recent call last):
+    ...
+    curriculum.outline.errors.PositionError: Unit 1, after: the book has no unit at position 3.
+    """
+    if fault := check_text(book.title, what="book title", longest=LONGEST_TITLE, may_be_blank=False):
+        raise CellError(fault, column="book")
+    if len(book.units) > MOST_UNITS:
+        raise TooLargeError(f"The book has {len(book.units)} units; at most {MOST_UNITS} are accepted.")
+    last = 0
+    for unit in book.units:
+        if not last < unit.position <= HIGHEST_POSITION:
+            raise PositionError(
+                f"Unit {unit.position} comes after unit {last}; positions must rise from 1 to at most {HIGHEST_POSITION}.",
+                column="position",
+            )
+        last = unit.position
+    positions = {unit.position for unit in book.units}
+    for unit in book.units:
+        if found := unit_fault(unit):
+            column, text = found
+            error = LinkError if column == "link" else CellError
+            raise error(f"Unit {unit.position}, {column}: {text}", column=column)
+        for name, count in (
+            ("teaches", len(unit.teaches)),
+            ("needs", len(unit.needs)),
+            ("after", len(unit.after or ())),
+        ):
+            if count > MOST_IN_LIST:
+                raise TooLargeError(
+                    f"Unit {unit.position}, {name}: {count} entries; at most {MOST_IN_LIST} are accepted.", column=name
+                )
+        if fault := after_fault(unit, positions=positions):
+            raise PositionError(f"Unit {unit.position}, after: {fault}", column="after")
+
+
+def unit_fault(unit: UnitOutline) -> tuple[str, str] | None:
+    """The first thing wrong with the texts of a unit.
+
+    Parameters
+    ----------
+    unit : UnitOutline
+        Any.
+
+    Returns
+    -------
+    tuple of str or None
+        Column and sentence; ``None`` if nothing is wrong.
+
+    Examples
+    --------
+    >>> unit_fault(UnitOutline(1, " "))
+    ('title', 'The title is missing.')
+    """
+    checks = (
+        ("title", check_text(unit.title, what="title", longest=LONGEST_TITLE, may_be_blank=False)),
+        ("chapter", check_text(unit.chapter, what="chapter", longest=LONGEST_TITLE)),
+        ("page", check_text(unit.page, what="page", longest=LONGEST_PAGE)),
+        ("link", check_link(unit.link)),
+        ("new_words", check_text(unit.new_words, what="note", longest=LONGEST_NEW_WORDS, is_multiline=True)),
+        ("teaches", _list_fault(unit.teaches)),
+        ("needs", _list_fault(unit.needs)),
+    )
+    return next(((column, text) for column, text in checks if text), None)
+
+
+def _list_fault(slugs: tuple[str, ...]) -> str:
+    seen: set[str] = set()
+    for slug in slugs:
+        if fault := check_slug(slug):
+            return fault
+        if slug in seen:
+            return f"{shown(slug)} is there twice."
+        seen.add(slug)
+    return ""
+
+
+def after_fault(unit: UnitOutline, *, positions: set[int]) -> str:
+    """What is wrong with the positions in ``after``, in words.
+
+    Loops among ``after`` are not looked for here; the prerequisites are checked where all of them are known.
+
+    Parameters
+    ----------
+    unit : UnitOutline
+        Any.
+    positions : set of int
+        The positions of the book.
+
+    Returns
+    -------
+    str
+        A sentence, or an empty text if nothing is wrong.
+
+    Examples
+    --------
+    >>> after_fault(UnitOutline(2, "Skips", after=(2,)), positions={1, 2})
+    'a unit cannot come after itself.'
+    """
+    seen: set[int] = set()
+    for position in unit.after or ():
+        if position == unit.position:
+            return "a unit cannot come after itself."
+        if position not in positions:
+            return f"the book has no unit at position {position}."
+        if position in seen:
+            return f"position {position} is there twice."
+        seen.add(position)
+    return ""
