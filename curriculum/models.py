@@ -98,7 +98,7 @@ class Skill(models.Model):
     learner = models.ForeignKey(
         Learner, on_delete=models.CASCADE, related_name="skills"
     )
-    slug = models.SlugField(max_length=60)
+    slug = models.SlugField(max_length=80)
     name = models.CharField(max_length=80)
     group = models.CharField(max_length=30, default="own")
     stage = models.PositiveSmallIntegerField(
@@ -178,7 +178,7 @@ class Book(models.Model):
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
     learner = models.ForeignKey(Learner, on_delete=models.CASCADE, related_name="books")
-    title = models.CharField(max_length=120)
+    title = models.CharField(max_length=300)
     position = models.PositiveIntegerField(default=1)
     created_at = models.DateTimeField(auto_now_add=True)
 
@@ -219,11 +219,11 @@ class Unit(models.Model):
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
     book = models.ForeignKey(Book, on_delete=models.CASCADE, related_name="units")
     position = models.PositiveIntegerField()
-    chapter = models.CharField(max_length=200, blank=True)
-    title = models.CharField(max_length=200)
-    page = models.CharField(max_length=20, blank=True)
-    new_words = models.TextField(max_length=600, blank=True)
-    link = models.CharField(max_length=500, blank=True, validators=[validate_link])
+    chapter = models.CharField(max_length=300, blank=True)
+    title = models.CharField(max_length=300)
+    page = models.CharField(max_length=40, blank=True)
+    new_words = models.TextField(max_length=4000, blank=True)
+    link = models.CharField(max_length=2000, blank=True, validators=[validate_link])
     teaches: "models.ManyToManyField[Skill, Any]" = models.ManyToManyField(
         Skill, blank=True, related_name="taught_by"
     )

@@ -84,7 +84,7 @@ class Assignment(models.Model):
     )
     position = models.PositiveSmallIntegerField()
     kind = models.CharField(max_length=10, choices=Kind)
-    title = models.CharField(max_length=200)
+    title = models.CharField(max_length=300)
     unit = models.ForeignKey(
         Unit,
         on_delete=models.SET_NULL,

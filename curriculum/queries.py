@@ -1,0 +1,312 @@
+"""Reads of the learner's books, skills and pieces.
+
+`learner_graph` gathers everything that the gates need in eight queries, whatever the number of books or years of
+evidence, and answers every question of the pages from memory.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+from functools import cached_property
+from typing import TypeVar
+from uuid import UUID
+
+from django.db.models import Model, Prefetch, QuerySet
+from django.shortcuts import get_object_or_404
+
+from curriculum.graph.gates import (
+    PieceGate,
+    SkillFacts,
+    UnitFacts,
+    UnitGate,
+    known_skills,
+    piece_gate,
+    unit_gate,
+    unit_needs,
+)
+from curriculum.graph.prerequisites import closure
+from curriculum.graph.standing import EvidenceItem, Source, Standing, StandingReport, StandingRules, standing_of
+from curriculum.models import Book, Evidence, Learner, Piece, Prerequisite, Skill, Unit
+
+Row = TypeVar("Row", bound=Model)
+
+
+class UnitState(StrEnum):
+    """Where a unit stands; in step order."""
+
+    TO_COME = "to_come"
+    OPEN = "open"
+    IN_WORK = "in_work"
+    DONE = "done"
+
+    @property
+    def label(self) -> str:
+        return self.value.replace("_", " ")
+
+
+class PieceState(StrEnum):
+    """Where a piece stands."""
+
+    NOT_LOOKED_AT = "not_looked_at"
+    HELD = "held"
+    OPEN = "open"
+    IN_WORK = "in_work"
+    LEARNT = "learnt"
+
+    @property
+    def label(self) -> str:
+        return self.value.replace("_", " ")
+
+
+def get_skill(learner: Learner, pk: UUID) -> Skill:
+    """Return this learner's skill or raise Http404."""
+    return get_object_or_404(Skill, learner=learner, pk=pk)
+
+
+def get_book(learner: Learner, pk: UUID) -> Book:
+    """Return this learner's book or raise Http404."""
+    return get_object_or_404(Book, learner=learner, pk=pk)
+
+
+def get_unit(learner: Learner, pk: UUID) -> Unit:
+    """Return this learner's unit, with its book, or raise Http404."""
+    return get_object_or_404(Unit.objects.select_related("book", "waits_for"), book__learner=learner, pk=pk)
+
+
+def get_piece(learner: Learner, pk: UUID) -> Piece:
+    """Return this learner's piece or raise Http404."""
+    return get_object_or_404(Piece, learner=learner, pk=pk)
+
+
+def visible_skills(learner: Learner) -> QuerySet[Skill]:
+    """Return the learner's skills that are not hidden, easiest first."""
+    return Skill.objects.filter(learner=learner, is_hidden=False)
+
+
+def pieces_of(learner: Learner) -> QuerySet[Piece]:
+    """Return the learner's pieces with the skills they name, dream pieces first."""
+    return Piece.objects.filter(learner=learner).prefetch_related("needs")
+
+
+def evidence_of(skill: Skill) -> QuerySet[Evidence]:
+    """Return all evidence of a skill, withdrawn rows too (`withdrawn_at` not NULL), newest first."""
+    return Evidence.objects.filter(skill=skill).order_by("-played_on", "-id")
+
+
+def prerequisites_of(learner: Learner) -> dict[str, frozenset[str]]:
+    """Return slug -> slugs of its direct prerequisites, for every skill of the learner that has any."""
+    needs: defaultdict[str, set[str]] = defaultdict(set)
+    rows = Prerequisite.objects.filter(skill__learner=learner).values_list("skill__slug", "need__slug")
+    for slug, need in rows:
+        needs[slug].add(need)
+    return {slug: frozenset(found) for slug, found in needs.items()}
+
+
+@dataclass
+class LearnerGraph:
+    """Everything the gates know about one learner on one day. Skills are named by slug, units by the text of their id."""
+
+    learner: Learner
+    today: date
+    skills: dict[str, Skill]
+    needs: dict[str, frozenset[str]]
+    reports: dict[str, StandingReport]
+    units: dict[str, Unit]
+    teaches: dict[str, frozenset[str]]
+    extra_needs: dict[str, frozenset[str]]
+    after: dict[str, frozenset[str]]
+    _gates: dict[str, UnitGate] = field(default_factory=dict)
+
+    @cached_property
+    def skill_facts(self) -> dict[str, SkillFacts]:
+        return {
+            slug: SkillFacts(
+                id=slug,
+                needs=self.needs.get(slug, frozenset()),
+                standing=self.reports[slug].standing,
+                has_pass=self.reports[slug].has_pass,
+                is_watch=skill.is_watched,
+                is_not_for_me=skill.not_for_me,
+                rank=(skill.stage,),
+            )
+            for slug, skill in self.skills.items()
+        }
+
+    @cached_property
+    def unit_facts(self) -> dict[str, UnitFacts]:
+        return {
+            unit_id: UnitFacts(
+                id=unit_id,
+                book=str(unit.book_id),
+                position=unit.position,
+                teaches=self.teaches[unit_id],
+                needs=self.extra_needs[unit_id],
+                after=self.after[unit_id],
+                is_done=self.is_done(unit),
+            )
+            for unit_id, unit in self.units.items()
+        }
+
+    @cached_property
+    def known(self) -> frozenset[str]:
+        """Skills that count as known: ticked, claimed or due a check, and everything below those."""
+        return known_skills(skills=self.skill_facts)
+
+    def report(self, slug: str) -> StandingReport:
+        return self.reports[slug]
+
+    def is_done(self, unit: Unit) -> bool:
+        """Done by verdict, by “I am here”, or because all it teaches is ticked; not while it waits after *go back*."""
+        if unit.done_on:
+            return True
+        if unit.sent_back_on:
+            return False
+        taught = [slug for slug in self.teaches[str(unit.pk)] if not self.skills[slug].not_for_me]
+        return bool(taught) and all(self.reports[slug].standing in {Standing.TICKED, Standing.DUE} for slug in taught)
+
+    def unit_state(self, unit: Unit) -> UnitState:
+        if self.is_done(unit):
+            return UnitState.DONE
+        if unit.begun_on:
+            return UnitState.IN_WORK
+        if unit.opened_anyway_on:
+            return UnitState.OPEN
+        if unit.sent_back_on:
+            return UnitState.TO_COME
+        return UnitState.OPEN if self.unit_gate(unit).is_open else UnitState.TO_COME
+
+    def unit_gate(self, unit: Unit) -> UnitGate:
+        unit_id = str(unit.pk)
+        if unit_id not in self._gates:
+            self._gates[unit_id] = unit_gate(unit_id, units=self.unit_facts, skills=self.skill_facts)
+        return self._gates[unit_id]
+
+    def unit_needs(self, unit: Unit) -> frozenset[str]:
+        """Skills that a unit needs: those named, and what the skills it teaches rest on."""
+        return unit_needs(self.unit_facts[str(unit.pk)], skills=self.skill_facts)
+
+    def piece_gate(self, piece: Piece) -> PieceGate:
+        """Return the gate of a piece; reads `piece.needs` (prefetch it for lists)."""
+        return piece_gate(
+            [skill.slug for skill in piece.needs.all()],
+            skills=self.skill_facts,
+            units=self.unit_facts,
+            beyond=piece.beyond,
+        )
+
+    def piece_state(self, piece: Piece) -> PieceState:
+        if piece.learnt_on:
+            return PieceState.LEARNT
+        if piece.begun_on:
+            return PieceState.IN_WORK
+        if piece.opened_anyway_on:
+            return PieceState.OPEN
+        if not piece.looked_at_on or not (piece.needs.all() or piece.beyond):
+            return PieceState.NOT_LOOKED_AT
+        return PieceState.OPEN if self.piece_gate(piece).is_open else PieceState.HELD
+
+    def failed_checks(self, piece: Piece) -> list[Skill]:
+        """Skills of a begun or learnt piece whose last check failed: a flag, never a closing."""
+        return [skill for skill in piece.needs.all() if self.reports[skill.slug].check_failed_on]
+
+    def units_of(self, book: Book) -> list[Unit]:
+        """Return the units of a book in its order."""
+        return [unit for unit in self.units.values() if unit.book_id == book.pk]
+
+    def here(self, book: Book) -> Unit | None:
+        """The unit the learner stands at: the first that is in work, else open, else to come; None when all is done."""
+        units = self.units_of(book)
+        for wanted in (UnitState.IN_WORK, UnitState.OPEN, UnitState.TO_COME):
+            for unit in units:
+                if self.unit_state(unit) == wanted:
+                    return unit
+        return None
+
+    def taught_by(self, slug: str) -> list[Unit]:
+        """Return the units that teach a skill, in the order of the books."""
+        return [unit for unit_id, unit in self.units.items() if slug in self.teaches[unit_id]]
+
+    def is_gap(self, slug: str) -> bool:
+        """True where no unit of the learner's books teaches the skill."""
+        return not self.taught_by(slug)
+
+    def below(self, slugs: Iterable[str]) -> frozenset[str]:
+        """Return the skills named and all that they rest on."""
+        return closure(slugs, needs=self.needs)
+
+    def names(self, slugs: Iterable[str]) -> list[str]:
+        return [self.skills[slug].name for slug in slugs]
+
+
+def learner_graph(learner: Learner, *, today: date | None = None, rules: StandingRules | None = None) -> LearnerGraph:
+    """Gather skills, evidence, units and their links of one learner. Withdrawn evidence is left out."""
+    day = today or learner.today()
+    wanted = rules or StandingRules()
+    skills = {skill.slug: skill for skill in Skill.objects.filter(learner=learner)}
+    slug_of = {skill.pk: slug for slug, skill in skills.items()}
+    items: defaultdict[str, list[EvidenceItem]] = defaultdict(list)
+    rows = Evidence.objects.filter(learner=learner, withdrawn_at=None).values_list(
+        "skill_id", "played_on", "source", "passed", "is_first_try", "reason"
+    )
+    for skill_id, played_on, source, passed, is_first_try, reason in rows:
+        items[slug_of[skill_id]].append(
+            EvidenceItem(
+                played_on=played_on, source=Source(source), passed=passed, is_first_try=is_first_try, reason=reason
+            )
+        )
+    units = {
+        str(unit.pk): unit
+        for unit in Unit.objects.filter(book__learner=learner).select_related("book", "waits_for")
+    }
+    return LearnerGraph(
+        learner=learner,
+        today=day,
+        skills=skills,
+        needs=prerequisites_of(learner),
+        reports={slug: standing_of(items[slug], today=day, rules=wanted) for slug in skills},
+        units=units,
+        teaches=_skills_by_unit(learner, units, link=Unit.teaches.through, slug_of=slug_of),
+        extra_needs=_skills_by_unit(learner, units, link=Unit.extra_needs.through, slug_of=slug_of),
+        after=_units_after(learner, units),
+    )
+
+
+def _skills_by_unit(
+    learner: Learner, units: dict[str, Unit], *, link: type[Model], slug_of: dict[UUID, str]
+) -> dict[str, frozenset[str]]:
+    found: defaultdict[str, set[str]] = defaultdict(set)
+    rows = link._default_manager.filter(unit__book__learner=learner).values_list("unit_id", "skill_id")
+    for unit_id, skill_id in rows:
+        found[str(unit_id)].add(slug_of[skill_id])
+    return {unit_id: frozenset(found[unit_id]) for unit_id in units}
+
+
+def _units_after(learner: Learner, units: dict[str, Unit]) -> dict[str, frozenset[str]]:
+    named: defaultdict[str, set[str]] = defaultdict(set)
+    rows = Unit.after.through._default_manager.filter(from_unit__book__learner=learner).values_list(
+        "from_unit_id", "to_unit_id"
+    )
+    for unit_id, after_id in rows:
+        named[str(unit_id)].add(str(after_id))
+    after: dict[str, frozenset[str]] = {}
+    last_of_book: dict[UUID, str] = {}
+    for unit_id, unit in units.items():
+        if unit.follows == Unit.Follows.NAMED:
+            after[unit_id] = frozenset(named[unit_id])
+        else:
+            before = last_of_book.get(unit.book_id)
+            after[unit_id] = frozenset({before} if before else ())
+        last_of_book[unit.book_id] = unit_id
+    return after
+
+
+def books_of(learner: Learner) -> QuerySet[Book]:
+    """Return the learner's books in their order, each with its units in the book's order."""
+    return Book.objects.filter(learner=learner).prefetch_related(Prefetch("units", Unit.objects.order_by("position")))
+
+
+def skills_by_slug(learner: Learner, slugs: Sequence[str]) -> dict[str, Skill]:
+    """Return slug -> skill for those of `slugs` that the learner has."""
+    return {skill.slug: skill for skill in Skill.objects.filter(learner=learner, slug__in=slugs)}

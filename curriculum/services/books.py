@@ -1,0 +1,233 @@
+"""Writes about books and their units."""
+
+from collections.abc import Iterable, Sequence
+from datetime import date
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import F, Max
+
+from curriculum.models import Book, Evidence, Learner, Skill, Unit
+from curriculum.outline.table import BookOutline, UnitOutline
+from curriculum.services.evidence import claim_skills, withdraw_evidence
+
+# Added to places while units change theirs, so that no two share one on the way. More than any book has units.
+ASIDE = 1_000_000
+
+
+@transaction.atomic
+def add_book(learner: Learner, *, title: str, units: Iterable[UnitOutline] = ()) -> Book:
+    """Add a book with its units in the order given; they are numbered from 1."""
+    last = Book.objects.filter(learner=learner).aggregate(last=Max("position"))["last"] or 0
+    book = Book(learner=learner, title=title, position=last + 1)
+    book.full_clean()
+    book.save()
+    append_units(book, units)
+    return book
+
+
+@transaction.atomic
+def append_units(book: Book, units: Iterable[UnitOutline]) -> list[Unit]:
+    """Add units at the end of a book, with all that their outlines carry."""
+    last = book.units.aggregate(last=Max("position"))["last"] or 0
+    outlines = list(units)
+    rows = [
+        Unit(
+            book=book,
+            position=last + number,
+            chapter=outline.chapter,
+            title=outline.title,
+            page=outline.page,
+            new_words=outline.new_words,
+            link=outline.link,
+            follows=Unit.Follows.BEFORE if outline.after is None else Unit.Follows.NAMED,
+        )
+        for number, outline in enumerate(outlines, start=1)
+    ]
+    for row in rows:
+        row.clean_fields(exclude=["book"])
+    Unit.objects.bulk_create(rows)
+    _link_units(book, outlines, rows)
+    return rows
+
+
+def _link_units(book: Book, outlines: Sequence[UnitOutline], rows: Sequence[Unit]) -> None:
+    ids = dict(Skill.objects.filter(learner=book.learner).values_list("slug", "pk"))
+    unknown = {slug for outline in outlines for slug in (*outline.teaches, *outline.needs)} - set(ids)
+    if unknown:
+        raise ValidationError(
+            "You have no skill called %(slugs)s. Add it on the skills page first, or leave it out.",
+            code="unknown-skill",
+            params={"slugs": ", ".join(f"“{slug}”" for slug in sorted(unknown))},
+        )
+    by_position = {outline.position: row for outline, row in zip(outlines, rows, strict=True)}
+    teaches, needs, after = [], [], []
+    for outline, row in zip(outlines, rows, strict=True):
+        teaches += [Unit.teaches.through(unit_id=row.pk, skill_id=ids[slug]) for slug in dict.fromkeys(outline.teaches)]
+        needs += [Unit.extra_needs.through(unit_id=row.pk, skill_id=ids[slug]) for slug in dict.fromkeys(outline.needs)]
+        after += [
+            Unit.after.through(from_unit_id=row.pk, to_unit_id=by_position[position].pk)
+            for position in dict.fromkeys(outline.after or ())
+        ]
+    Unit.teaches.through._default_manager.bulk_create(teaches)
+    Unit.extra_needs.through._default_manager.bulk_create(needs)
+    Unit.after.through._default_manager.bulk_create(after)
+
+
+def outline_of(book: Book) -> BookOutline:
+    """Return a book as plain data, the way export writes it."""
+    units = list(book.units.order_by("position").prefetch_related("teaches", "extra_needs", "after"))
+    place = {unit.pk: number for number, unit in enumerate(units, start=1)}
+    return BookOutline(
+        title=book.title,
+        units=tuple(
+            UnitOutline(
+                position=place[unit.pk],
+                chapter=unit.chapter,
+                title=unit.title,
+                page=unit.page,
+                teaches=tuple(sorted(skill.slug for skill in unit.teaches.all())),
+                needs=tuple(sorted(skill.slug for skill in unit.extra_needs.all())),
+                after=None
+                if unit.follows == Unit.Follows.BEFORE
+                else tuple(sorted(place[other.pk] for other in unit.after.all() if other.pk in place)),
+                link=unit.link,
+                new_words=unit.new_words,
+            )
+            for unit in units
+        ),
+    )
+
+
+@transaction.atomic
+def insert_unit(book: Book, *, position: int, title: str, **fields: Any) -> Unit:
+    """Insert a unit at `position` (1 is the first place); later units move one place down."""
+    _shift(book, since=position, by=1)
+    unit = Unit(book=book, position=position, title=title, **fields)
+    unit.full_clean()
+    unit.save()
+    return unit
+
+
+@transaction.atomic
+def change_unit(unit: Unit, *, teaches: Iterable[Skill] | None = None, **fields: Any) -> None:
+    """Change what is written about a unit, and what is new in it."""
+    for name, value in fields.items():
+        setattr(unit, name, value)
+    unit.full_clean()
+    unit.save()
+    if teaches is not None:
+        unit.teaches.set(list(teaches))
+
+
+@transaction.atomic
+def move_unit(unit: Unit, *, to_position: int) -> None:
+    """Move a unit to another place of its book; the others close up."""
+    order = list(unit.book.units.order_by("position"))
+    order.remove(unit)
+    order.insert(max(0, min(to_position - 1, len(order))), unit)
+    _renumber(unit.book, order)
+
+
+@transaction.atomic
+def delete_unit(unit: Unit) -> None:
+    """Delete a unit. Evidence and sheets of earlier weeks stay."""
+    book = unit.book
+    unit.delete()
+    _renumber(book, list(book.units.order_by("position")))
+
+
+def _shift(book: Book, *, since: int, by: int) -> None:
+    book.units.filter(position__gte=since).update(position=F("position") + ASIDE)
+    book.units.filter(position__gte=ASIDE).update(position=F("position") - ASIDE + by)
+
+
+def _renumber(book: Book, order: Sequence[Unit]) -> None:
+    book.units.update(position=F("position") + ASIDE)
+    for number, unit in enumerate(order, start=1):
+        unit.position = number
+    Unit.objects.bulk_update(order, ["position"])
+
+
+@transaction.atomic
+def stand_here(unit: Unit, *, today: date) -> int:
+    """“I am here”: units before this one are done and their skills claimed; return how many units that marked.
+
+    Saying it again further back takes back what an earlier “I am here” had marked from there on.
+    """
+    later = unit.book.units.filter(position__gte=unit.position, done_by=Unit.DoneBy.HERE)
+    for other in later:
+        withdraw_evidence(_here_reference(other))
+    later.update(done_on=None, done_by="")
+    earlier = list(unit.book.units.filter(position__lt=unit.position, done_on=None).prefetch_related("teaches"))
+    for other in earlier:
+        claim_skills(other.teaches.all(), today=today, reference=_here_reference(other))
+    unit.book.units.filter(pk__in=[other.pk for other in earlier]).update(
+        done_on=today, done_by=Unit.DoneBy.HERE, begun_on=None, sent_back_on=None, waits_for=None
+    )
+    return len(earlier)
+
+
+def _here_reference(unit: Unit) -> str:
+    return f"here:{unit.pk}"
+
+
+def begin_unit(unit: Unit, *, today: date) -> None:
+    """A unit that stands on a sheet is in work."""
+    if unit.begun_on or unit.done_on:
+        return
+    unit.begun_on, unit.sent_back_on, unit.waits_for = today, None, None
+    unit.save(update_fields=["begun_on", "sent_back_on", "waits_for"])
+
+
+@transaction.atomic
+def finish_unit(unit: Unit, *, today: date) -> None:
+    """The verdict *move on*: the unit is done, and units that waited for it may be taken up again."""
+    unit.done_on, unit.done_by = today, Unit.DoneBy.VERDICT
+    unit.begun_on, unit.sent_back_on, unit.waits_for = unit.begun_on or today, None, None
+    unit.save(update_fields=["done_on", "done_by", "begun_on", "sent_back_on", "waits_for"])
+    Unit.objects.filter(waits_for=unit).update(sent_back_on=None, waits_for=None)
+
+
+@transaction.atomic
+def reopen_unit(unit: Unit) -> None:
+    """Take a verdict back: the unit is in work as before."""
+    unit.done_on, unit.done_by, unit.sent_back_on, unit.waits_for = None, "", None, None
+    unit.save(update_fields=["done_on", "done_by", "sent_back_on", "waits_for"])
+
+
+@transaction.atomic
+def send_back(unit: Unit, *, weakest_skill: Skill | None, today: date) -> Unit | None:
+    """The verdict *go back*: the unit is to come again, and the unit that taught `weakest_skill` is proposed.
+
+    Returns the proposed unit, which is open again, or None where no other unit of the learner's books teaches it.
+    """
+    proposed = None
+    if weakest_skill is not None:
+        taught = Unit.objects.filter(teaches=weakest_skill, book__learner_id=unit.book.learner_id).exclude(pk=unit.pk)
+        own_book = taught.filter(book=unit.book, position__lt=unit.position).order_by("-position").first()
+        proposed = own_book or taught.exclude(book=unit.book).order_by("book__position", "position").first()
+    unit.begun_on, unit.done_on, unit.done_by = None, None, ""
+    unit.sent_back_on, unit.waits_for = today, proposed
+    unit.opened_anyway_on, unit.opened_anyway_reason = None, ""
+    unit.full_clean()
+    unit.save()
+    if proposed is not None:
+        proposed.done_on, proposed.done_by, proposed.begun_on = None, "", today
+        proposed.sent_back_on = proposed.waits_for = None
+        proposed.save()
+    return proposed
+
+
+def open_unit_anyway(unit: Unit, *, reason: str, today: date) -> None:
+    """Open a held unit, with a reason. It shows as such and is no evidence."""
+    unit.opened_anyway_on, unit.opened_anyway_reason = today, reason.strip()
+    unit.sent_back_on = unit.waits_for = None
+    unit.full_clean()
+    unit.save()
+
+
+def claims_of_here(unit: Unit) -> int:
+    """Return how many claims in force an earlier “I am here” made for this unit."""
+    return Evidence.objects.filter(reference=_here_reference(unit), withdrawn_at=None).count()

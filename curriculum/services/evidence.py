@@ -1,0 +1,75 @@
+"""Writes of evidence. Nothing is edited: a wrong row is withdrawn and a right one written."""
+
+from collections.abc import Iterable
+from datetime import date
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.utils import timezone
+
+from curriculum.models import Evidence, Skill
+
+
+@transaction.atomic
+def record_evidence(
+    skill: Skill,
+    *,
+    played_on: date,
+    source: str,
+    passed: bool,
+    reference: str = "",
+    is_first_try: bool = True,
+    reason: str = "",
+) -> Evidence:
+    """Write one row of evidence. A row in force with the same reference is withdrawn first, so that saying it again is harmless."""
+    if reference:
+        withdraw_evidence(reference, skills=[skill])
+    row = Evidence(
+        learner_id=skill.learner_id,
+        skill=skill,
+        played_on=played_on,
+        source=source,
+        passed=passed,
+        reference=reference,
+        is_first_try=is_first_try,
+        reason=reason,
+    )
+    row.full_clean(exclude=["learner", "skill"], validate_constraints=False)
+    row.save()
+    return row
+
+
+def withdraw_evidence(reference: str, *, skills: Iterable[Skill] | None = None) -> int:
+    """Withdraw the rows in force that carry `reference`, for all skills or for those given; return how many."""
+    rows = Evidence.objects.filter(reference=reference, withdrawn_at=None)
+    if skills is not None:
+        rows = rows.filter(skill__in=list(skills))
+    return rows.update(withdrawn_at=timezone.now())
+
+
+def set_by_hand(skill: Skill, *, passed: bool, reason: str, today: date) -> Evidence:
+    """Tick a skill, or send it back to work, by hand. A reason is asked, and the standing shows it."""
+    if not reason.strip():
+        raise ValidationError({"reason": "Say why you set this by hand."})
+    return record_evidence(
+        skill, played_on=today, source=Evidence.Source.HAND, passed=passed, reason=reason.strip(), is_first_try=False
+    )
+
+
+@transaction.atomic
+def claim_skills(skills: Iterable[Skill], *, today: date, reference: str = "") -> int:
+    """Claim skills that have no evidence in force yet; return how many were claimed."""
+    fresh = [skill for skill in skills if not skill.evidence.filter(withdrawn_at=None).exists()]
+    Evidence.objects.bulk_create(
+        Evidence(
+            learner_id=skill.learner_id,
+            skill=skill,
+            played_on=today,
+            source=Evidence.Source.CLAIM,
+            passed=True,
+            is_first_try=False,
+            reference=reference,
+        )
+        for skill in fresh
+    )
+    return len(fresh)

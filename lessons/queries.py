@@ -1,0 +1,111 @@
+"""Reads of the week: lessons, sheets, tries, clips and takes."""
+
+from datetime import date, timedelta
+from uuid import UUID
+
+from django.db.models import Prefetch, QuerySet
+from django.shortcuts import get_object_or_404
+
+from curriculum.models import Learner
+from lessons.models import Assignment, Clip, Correction, Job, Lesson, Take, Try
+
+
+def week_start(learner: Learner, day: date) -> date:
+    """Return the first day of the learner's week that holds `day`."""
+    return day - timedelta(days=(day.weekday() - learner.first_weekday) % 7)
+
+
+def get_lesson(learner: Learner, pk: UUID) -> Lesson:
+    """Return this learner's lesson or raise Http404."""
+    return get_object_or_404(Lesson, learner=learner, pk=pk)
+
+
+def get_assignment(learner: Learner, pk: UUID) -> Assignment:
+    """Return this learner's assignment, with its lesson, unit and piece, or raise Http404."""
+    rows = Assignment.objects.select_related("lesson", "unit", "unit__book", "piece")
+    return get_object_or_404(rows, lesson__learner=learner, pk=pk)
+
+
+def get_try(learner: Learner, pk: UUID) -> Try:
+    """Return this learner's try or raise Http404."""
+    return get_object_or_404(Try.objects.select_related("assignment"), assignment__lesson__learner=learner, pk=pk)
+
+
+def get_clip(learner: Learner, pk: UUID) -> Clip:
+    """Return this learner's clip, with its lesson, or raise Http404."""
+    return get_object_or_404(Clip.objects.select_related("lesson", "assignment"), lesson__learner=learner, pk=pk)
+
+
+def get_take(learner: Learner, pk: UUID) -> Take:
+    """Return this learner's take, with its clip and assignment, or raise Http404."""
+    rows = Take.objects.select_related("clip", "assignment", "assignment__lesson")
+    return get_object_or_404(rows, clip__lesson__learner=learner, pk=pk)
+
+
+def get_correction(learner: Learner, pk: UUID) -> Correction:
+    """Return this learner's correction or raise Http404."""
+    return get_object_or_404(Correction.objects.select_related("assignment"), assignment__lesson__learner=learner, pk=pk)
+
+
+def lessons_of(learner: Learner) -> QuerySet[Lesson]:
+    """Return the learner's lessons, newest week first."""
+    return Lesson.objects.filter(learner=learner).order_by("-starts_on")
+
+
+def current_lesson(learner: Learner, *, today: date | None = None) -> Lesson | None:
+    """Return the lesson of the week that holds today; None where no sheet is set yet."""
+    return lessons_of(learner).filter(starts_on=week_start(learner, today or learner.today())).first()
+
+
+def latest_lesson(learner: Learner) -> Lesson | None:
+    """Return the newest lesson that has begun or is set ahead; None before the first sheet."""
+    return lessons_of(learner).first()
+
+
+def lesson_before(lesson: Lesson) -> Lesson | None:
+    """Return the learner's lesson of an earlier week nearest to this one; None for the first."""
+    return lessons_of(lesson.learner).filter(starts_on__lt=lesson.starts_on).first()
+
+
+def sheet_of(lesson: Lesson) -> QuerySet[Assignment]:
+    """Return the lines of the sheet in their order, with unit, piece, skills, tries, takes and carried corrections."""
+    return (
+        Assignment.objects.filter(lesson=lesson)
+        .select_related("unit", "unit__book", "piece", "lesson")
+        .prefetch_related(
+            "skills",
+            "tries",
+            "carries",
+            Prefetch("takes", Take.objects.select_related("clip").order_by("number")),
+        )
+        .order_by("position")
+    )
+
+
+def open_corrections(learner: Learner) -> QuerySet[Correction]:
+    """Return corrections that no later verdict has let go, oldest first; `carried_to` NULL means not on a sheet yet."""
+    return (
+        Correction.objects.filter(assignment__lesson__learner=learner, let_go_on=None)
+        .select_related("assignment", "assignment__unit", "assignment__piece", "assignment__lesson", "carried_to")
+        .order_by("created_at")
+    )
+
+
+def clips_of(lesson: Lesson) -> QuerySet[Clip]:
+    """Return the clips of a lesson, oldest first, with their takes and jobs."""
+    return Clip.objects.filter(lesson=lesson).select_related("assignment").prefetch_related("takes", "jobs")
+
+
+def judged_take(assignment: Assignment) -> Take | None:
+    """Return the take of an assignment that is judged; None where nothing was filmed."""
+    return Take.objects.filter(assignment=assignment, is_judged=True).select_related("clip").first()
+
+
+def newest_job(clip: Clip) -> Job | None:
+    """Return the newest job of a clip; None only for a clip whose rows were made by hand."""
+    return clip.jobs.order_by("-created_at").first()
+
+
+def has_first_try(assignment: Assignment, day: date) -> bool:
+    """True where the first try of `day` is written down."""
+    return Try.objects.filter(assignment=assignment, played_on=day, is_first_of_day=True).exists()

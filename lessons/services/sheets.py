@@ -1,0 +1,388 @@
+"""Writes about the week's sheet: proposing it, setting it, changing it, deciding it."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import F, Max
+from django.utils import timezone
+
+from curriculum import services as curriculum
+from curriculum.graph.standing import Standing
+from curriculum.models import Learner, Piece, Skill, Unit
+from curriculum.queries import LearnerGraph, PieceState, UnitState, learner_graph, pieces_of
+from curriculum.rubric import in_judging_order, rubric
+from lessons.models import Assignment, Correction, Lesson
+from lessons.planning.dimensions import SkillHint, suggest_dimensions
+from lessons.planning.week import Candidate, compose_week
+from lessons.queries import lesson_before, open_corrections
+
+MOST_DIMENSIONS = 3
+# Added to places while lines change theirs, so that no two share one on the way. More than any sheet has lines.
+ASIDE = 10_000
+# Days before a claim lapses in which it is put on the sheet: two weeks leave one lesson to prove it and one to spare.
+CLAIM_NOTICE_DAYS = 14
+
+
+@dataclass(slots=True)
+class Line:
+    """A line of a sheet before it is set."""
+
+    kind: str
+    title: str
+    why: str
+    minutes: int = 5
+    unit: Unit | None = None
+    piece: Piece | None = None
+    correction: Correction | None = None
+    skills: list[Skill] = field(default_factory=list)
+    dimensions: list[str] = field(default_factory=list)
+    bars: str = ""
+    hands: str = ""
+    bpm: int | None = None
+
+
+def propose_lines(learner: Learner, *, today: date, graph: LearnerGraph | None = None) -> list[Line]:
+    """Return the lines that the coming sheet should hold, within the learner's minutes; [] where nothing is known yet."""
+    found = graph or learner_graph(learner, today=today)
+    lines = _all_lines(learner, found)
+    candidates = [
+        Candidate(
+            key=key,
+            kind=line.kind,
+            title=line.title,
+            minutes_wanted=line.minutes,
+            why=line.why,
+            order=order,
+            is_in_work=_is_in_work(line, found),
+            last_played_on=_last_played_on(line),
+        )
+        for order, (key, line) in enumerate(lines.items())
+    ]
+    planned = compose_week(candidates, minutes_per_day=learner.minutes_per_day, days=len(learner.practice_days))
+    chosen = []
+    for item in planned:
+        line = lines[item.key]
+        line.minutes = item.minutes
+        line.dimensions = line.dimensions or suggested_dimensions(line.skills, kind=line.kind)
+        chosen.append(line)
+    return chosen
+
+
+def _all_lines(learner: Learner, graph: LearnerGraph) -> dict[str, Line]:
+    lines: dict[str, Line] = {}
+    corrected_units = set()
+    for correction in open_corrections(learner):
+        before = correction.assignment
+        corrected_units.add(before.unit_id)
+        lines[f"correction:{correction.pk}"] = Line(
+            kind=Assignment.Kind.CORRECTION,
+            title=before.title,
+            why=f"To change since last time: {correction.text}",
+            minutes=6,
+            unit=before.unit,
+            piece=before.piece,
+            correction=correction,
+            skills=list(before.skills.all()),
+            dimensions=[correction.dimension],
+            bars=correction.bars or before.bars,
+            hands=before.hands,
+            bpm=before.bpm,
+        )
+    for skill in graph.skills.values():
+        line = _check_line(skill, graph)
+        if line is not None:
+            lines[f"check:{skill.pk}"] = line
+    for unit in graph.units.values():
+        line = _unit_line(unit, graph)
+        if line is not None:
+            lines[f"unit:{unit.pk}"] = line
+    for piece in pieces_of(learner):
+        line = _piece_line(piece, graph)
+        if line is not None:
+            lines[f"{line.kind}:{piece.pk}"] = line
+    return lines
+
+
+def _check_line(skill: Skill, graph: LearnerGraph) -> Line | None:
+    if skill.is_hidden or skill.not_for_me:
+        return None
+    report = graph.report(skill.slug)
+    lapses_soon = (
+        report.standing is Standing.CLAIMED
+        and report.lapses_on is not None
+        and (report.lapses_on - graph.today).days <= CLAIM_NOTICE_DAYS
+    )
+    if report.standing is not Standing.DUE and not lapses_soon:
+        return None
+    shown_in = graph.taught_by(skill.slug)
+    where = f" Any line of {shown_in[-1].title} will do." if shown_in else ""
+    return Line(
+        kind=Assignment.Kind.CHECK,
+        title=skill.name,
+        why=f"{report.sentence}{where}",
+        minutes=3,
+        unit=shown_in[-1] if shown_in else None,
+        skills=[skill],
+    )
+
+
+def _unit_line(unit: Unit, graph: LearnerGraph) -> Line | None:
+    state = graph.unit_state(unit)
+    if state not in {UnitState.IN_WORK, UnitState.OPEN}:
+        return None
+    if state is UnitState.IN_WORK:
+        why = "In work since last time; it goes on until you decide to move on."
+    elif unit.opened_anyway_on:
+        why = f"Opened anyway: {unit.opened_anyway_reason}"
+    else:
+        why = f"The next open unit of {unit.book.title}."
+    taught = sorted((graph.skills[slug] for slug in graph.teaches[str(unit.pk)]), key=lambda skill: (skill.stage, skill.name))
+    return Line(kind=Assignment.Kind.UNIT, title=unit.title, why=why, minutes=10, unit=unit, skills=taught)
+
+
+def _piece_line(piece: Piece, graph: LearnerGraph) -> Line | None:
+    state = graph.piece_state(piece)
+    skills = [skill for skill in piece.needs.all() if not skill.is_watched]
+    if state is PieceState.IN_WORK:
+        return Line(
+            kind=Assignment.Kind.PIECE,
+            title=piece.title,
+            why="A piece in work; what is begun is not closed again.",
+            minutes=8,
+            piece=piece,
+            skills=skills,
+        )
+    if state is PieceState.LEARNT:
+        return Line(
+            kind=Assignment.Kind.OLDER,
+            title=piece.title,
+            why="One older piece stays in the fingers. Not judged this week.",
+            minutes=3,
+            piece=piece,
+        )
+    return None
+
+
+def _is_in_work(line: Line, graph: LearnerGraph) -> bool:
+    if line.kind == Assignment.Kind.UNIT and line.unit is not None:
+        return graph.unit_state(line.unit) is UnitState.IN_WORK
+    return line.kind == Assignment.Kind.PIECE
+
+
+def _last_played_on(line: Line) -> date | None:
+    if line.kind != Assignment.Kind.OLDER or line.piece is None:
+        return None
+    last = Assignment.objects.filter(piece=line.piece).aggregate(last=Max("lesson__starts_on"))["last"]
+    return last or line.piece.learnt_on
+
+
+def suggested_dimensions(skills: Iterable[Skill], *, kind: str) -> list[str]:
+    """Return one to three rubric dimensions for what an assignment exercises; none for an older piece."""
+    if kind == Assignment.Kind.OLDER:
+        return []
+    hints = [
+        SkillHint(id=skill.slug, group=skill.group, evidence_channels=tuple(skill.evidence_channels)) for skill in skills
+    ]
+    return in_judging_order(list(suggest_dimensions(hints, kind=kind)))
+
+
+@transaction.atomic
+def set_sheet(learner: Learner, *, starts_on: date, lines: Sequence[Line], today: date) -> Lesson:
+    """Set the sheet of a week. Setting it twice changes nothing: the first sheet stays and is returned."""
+    lesson, is_new = Lesson.objects.get_or_create(
+        learner=learner,
+        starts_on=starts_on,
+        defaults={
+            "minutes_per_day": learner.minutes_per_day,
+            "practice_days": learner.practice_days,
+            "film_day": learner.film_day,
+        },
+    )
+    if is_new:
+        for line in lines:
+            add_line(lesson, line, today=today)
+    return lesson
+
+
+@transaction.atomic
+def add_line(lesson: Lesson, line: Line, *, today: date) -> Assignment:
+    """Add a line at the end of a sheet. Its unit or piece is in work from now on."""
+    last = lesson.assignments.aggregate(last=Max("position"))["last"] or 0
+    row = Assignment(
+        lesson=lesson,
+        position=last + 1,
+        kind=line.kind,
+        title=line.title,
+        unit=line.unit,
+        piece=line.piece,
+        bars=line.bars,
+        hands=line.hands,
+        bpm=line.bpm,
+        minutes=line.minutes,
+        why=line.why[:300],
+        dimensions=checked_dimensions(line.dimensions, kind=line.kind),
+    )
+    row.full_clean()
+    row.save()
+    row.skills.set(line.skills)
+    if line.kind == Assignment.Kind.UNIT and line.unit is not None:
+        curriculum.begin_unit(line.unit, today=today)
+    if line.kind == Assignment.Kind.PIECE and line.piece is not None:
+        curriculum.begin_piece(line.piece, today=today)
+    if line.correction is not None:
+        line.correction.carried_to = row
+        line.correction.save(update_fields=["carried_to"])
+    return row
+
+
+def checked_dimensions(ids: Sequence[str], *, kind: str) -> list[str]:
+    """Return `ids` in judging order.
+
+    Raises
+    ------
+    ValidationError
+        If one is unknown, or there are none or more than three (an older piece may have none).
+    """
+    unknown = set(ids) - set(rubric().dimensions)
+    if unknown:
+        raise ValidationError({"dimensions": f"There is no dimension called “{sorted(unknown)[0]}”."})
+    ordered = in_judging_order(list(ids))
+    if len(ordered) > MOST_DIMENSIONS:
+        raise ValidationError({"dimensions": "Choose at most three things to judge; more cannot be judged well."})
+    if not ordered and kind != Assignment.Kind.OLDER:
+        raise ValidationError({"dimensions": "Choose at least one thing to judge, before you play."})
+    return ordered
+
+
+@transaction.atomic
+def change_line(row: Assignment, *, skills: Iterable[Skill] | None = None, **fields: Any) -> None:
+    """Change a line of the sheet."""
+    for name, value in fields.items():
+        setattr(row, name, value)
+    row.dimensions = checked_dimensions(row.dimensions, kind=row.kind)
+    row.full_clean()
+    row.save()
+    if skills is not None:
+        row.skills.set(list(skills))
+
+
+@transaction.atomic
+def move_line(row: Assignment, *, to_position: int) -> None:
+    """Move a line to another place of its sheet; letters follow the places."""
+    order = list(row.lesson.assignments.order_by("position"))
+    order.remove(row)
+    order.insert(max(0, min(to_position - 1, len(order))), row)
+    _renumber(row.lesson, order)
+
+
+@transaction.atomic
+def remove_line(row: Assignment) -> None:
+    """Take a line off the sheet. A line that was practised or filmed stays: what was done is not thrown away."""
+    if row.tries.exists() or row.takes.exists() or row.clips.exists():
+        raise ValidationError("This line was practised or filmed already. It stays; leave it out next week instead.")
+    lesson, unit = row.lesson, row.unit
+    began_here = row.kind == Assignment.Kind.UNIT and unit is not None and not unit.done_on
+    row.delete()
+    if began_here and unit is not None and not unit.assignments.exists():
+        unit.begun_on = None
+        unit.save(update_fields=["begun_on"])
+    _renumber(lesson, list(lesson.assignments.order_by("position")))
+
+
+def _renumber(lesson: Lesson, order: Sequence[Assignment]) -> None:
+    lesson.assignments.update(position=F("position") + ASIDE)
+    for number, row in enumerate(order, start=1):
+        row.position = number
+    Assignment.objects.bulk_update(order, ["position"])
+
+
+@transaction.atomic
+def decide_assignment(row: Assignment, *, verdict: str, today: date) -> Unit | None:
+    """Decide: move on, another week or go back. Units and pieces move with it.
+
+    Returns the unit that *go back* proposes; None otherwise. Deciding again replaces the earlier decision.
+    """
+    earlier = row.verdict
+    row.verdict, row.verdict_on = verdict, today
+    row.full_clean(exclude=["lesson"])
+    row.save(update_fields=["verdict", "verdict_on"])
+    if verdict == Assignment.Verdict.MOVE_ON:
+        Correction.objects.filter(carried_to=row, let_go_on=None).update(let_go_on=today)
+    else:
+        Correction.objects.filter(carried_to=row, let_go_on=today).update(let_go_on=None)
+    if row.kind == Assignment.Kind.UNIT and row.unit is not None:
+        return _move_unit(row, earlier=earlier, today=today)
+    if row.kind == Assignment.Kind.PIECE and row.piece is not None:
+        if verdict == Assignment.Verdict.MOVE_ON:
+            curriculum.finish_piece(row.piece, today=today)
+        elif earlier == Assignment.Verdict.MOVE_ON:
+            curriculum.take_up_piece_again(row.piece)
+    return None
+
+
+def _move_unit(row: Assignment, *, earlier: str, today: date) -> Unit | None:
+    unit = row.unit
+    if unit is None:
+        return None
+    if row.verdict == Assignment.Verdict.MOVE_ON:
+        curriculum.finish_unit(unit, today=today)
+    elif row.verdict == Assignment.Verdict.GO_BACK:
+        return curriculum.send_back(unit, weakest_skill=weakest_needed_skill(unit, today=today), today=today)
+    elif earlier:
+        curriculum.reopen_unit(unit)
+        curriculum.begin_unit(unit, today=today)
+    return None
+
+
+def weakest_needed_skill(unit: Unit, *, today: date) -> Skill | None:
+    """Return the needed skill of a unit with the least to show: not known first, then the fewest passes; None without needs."""
+    graph = learner_graph(unit.book.learner, today=today)
+    needed = [
+        graph.skills[slug]
+        for slug in graph.unit_needs(unit)
+        if not graph.skills[slug].is_watched and not graph.skills[slug].not_for_me and graph.taught_by(slug)
+    ]
+    order = {Standing.UNTRIED: 0, Standing.IN_WORK: 1, Standing.CLAIMED: 2, Standing.DUE: 3, Standing.TICKED: 4}
+    return min(
+        needed,
+        key=lambda skill: (
+            order[graph.report(skill.slug).standing],
+            graph.report(skill.slug).passes_in_window,
+            -skill.stage,
+            skill.slug,
+        ),
+        default=None,
+    )
+
+
+def write_correction(row: Assignment, *, dimension: str, text: str, bars: str = "") -> Correction:
+    """Write one thing to change; it is proposed first on the next sheet."""
+    correction = Correction(assignment=row, dimension=dimension, text=text.strip(), bars=bars)
+    correction.full_clean()
+    correction.save()
+    return correction
+
+
+def delete_correction(correction: Correction) -> None:
+    """Delete a correction that was written by mistake."""
+    correction.delete()
+
+
+def choose_work_on(lesson: Lesson, *, dimension: str, text: str = "") -> None:
+    """Choose the one dimension to work on, for the whole lesson, and close the lesson."""
+    if dimension not in rubric().dimensions:
+        raise ValidationError({"work_on": "Choose one thing to work on."})
+    lesson.work_on, lesson.work_on_text = dimension, text.strip()
+    lesson.decided_at = timezone.now()
+    lesson.full_clean(exclude=["learner"], validate_unique=False, validate_constraints=False)
+    lesson.save(update_fields=["work_on", "work_on_text", "decided_at"])
+
+
+def work_on_before(lesson: Lesson) -> tuple[str, str] | None:
+    """Return (dimension id, words) of the one thing chosen at the lesson before; None where none was chosen."""
+    before = lesson_before(lesson)
+    return (before.work_on, before.work_on_text) if before and before.work_on else None
