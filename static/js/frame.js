@@ -35,4 +35,6 @@ function sayNoAnswer(isMissing) {
 }
 document.addEventListener("htmx:sendError", () => sayNoAnswer(true));
 document.addEventListener("htmx:responseError", () => sayNoAnswer(true));
-document.addEventListener("htmx:afterOnLoad", () => sayNoAnswer(false));
+document.addEventListener("htmx:afterRequest", (event) => {
+  if (event.detail.successful) sayNoAnswer(false);
+});
