@@ -162,11 +162,9 @@ def delete_take(take: Take) -> None:
         judge_take(following)
 
 
+@transaction.atomic
 def delete_clip(clip: Clip) -> None:
-    """Delete a clip with its files and takes. Evidence that came from it stays."""
-    folder = clip.folder
-    with transaction.atomic():
-        for take in list(clip.takes.all()):
-            delete_take(take)
-        clip.delete()
-    shutil.rmtree(folder, ignore_errors=True)
+    """Delete a clip with its takes; its files go with the row (receivers). Evidence that came from it stays."""
+    for take in list(clip.takes.all()):
+        delete_take(take)
+    clip.delete()

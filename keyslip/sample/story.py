@@ -1,0 +1,154 @@
+"""Eight invented weeks, told through the same services that the pages use."""
+
+import random
+import tempfile
+from collections.abc import Callable
+from datetime import date, timedelta
+from pathlib import Path
+
+from django.core.files import File
+
+from curriculum import services as curriculum
+from curriculum.models import Learner, Skill
+from curriculum.outline.table import read_table
+from curriculum.queries import learner_graph, skills_by_slug
+from keyslip.sample.clips import PlayedNote, five_finger_notes, write_clip
+from lessons import services as lessons
+from lessons.models import Assignment, Lesson
+from lessons.queries import judged_take, sheet_of, week_start
+from reviews import services as reviews
+from reviews.models import SkillAnswer
+
+NAME = "sample"
+BOOK_FILE = Path(__file__).parent / "book.csv"
+WEEKS = 8
+# Units that the sample learner had done before the eight weeks, so that the book page shows a journey under way.
+UNITS_BEFORE = 6
+# The weeks, counted from the present one backwards, that have a clip.
+CLIP_WEEKS = {0: 84.0, 1: 72.0, 4: 60.0}
+SEED = 11
+
+
+def load_sample(*, today: date, tell: Callable[[str], None] = lambda line: None) -> Learner:
+    """Make the learner `sample` anew, whatever was there of it before; return it."""
+    Learner.objects.filter(username=NAME).delete()
+    learner = curriculum.create_learner(NAME, password="", is_sample=True)
+    learner.set_unusable_password()
+    learner.is_staff = learner.is_superuser = False
+    learner.practice_days, learner.film_day, learner.minutes_per_day = [1, 2, 4, 5], 6, 35
+    learner.instrument, learner.set_up_on = Learner.Instrument.DIGITAL, today - timedelta(weeks=WEEKS)
+    learner.save()
+    tell("learner and skills")
+    outline = read_table(BOOK_FILE.read_text(encoding="utf-8"))[0]
+    book = curriculum.add_book(learner, title=outline.title, units=outline.units)
+    _add_pieces(learner, today=today)
+    first_day = week_start(learner, today) - timedelta(weeks=WEEKS - 1)
+    curriculum.stand_here(book.units.order_by("position")[UNITS_BEFORE], today=first_day)
+    chance = random.Random(SEED)
+    for weeks_ago in reversed(range(WEEKS)):
+        _live_week(learner, starts_on=week_start(learner, today) - timedelta(weeks=weeks_ago), today=today, chance=chance)
+        tell(f"week {WEEKS - weeks_ago} of {WEEKS}")
+    return learner
+
+
+def _add_pieces(learner: Learner, *, today: date) -> None:
+    dream = curriculum.add_piece(
+        learner,
+        title="The Night Ferry",
+        composer="I. Corviere (invented)",
+        is_dream=True,
+        why_this_one="I heard it through a window by the harbour and stood in the rain.",
+    )
+    wanted = ["rocking-bass", "hand-balance", "legato-pedal", "thumb-under", "tempo-bending", "hands-together-simple"]
+    curriculum.look_at_piece(dream, needs=skills_by_slug(learner, wanted).values(), today=today)
+    lullaby = curriculum.add_piece(learner, title="Slow Tide", composer="A. Marrow (invented)", source="a loose sheet")
+    curriculum.look_at_piece(
+        lullaby, needs=skills_by_slug(learner, ["hands-alternating", "treble-reading", "legato"]).values(), today=today
+    )
+    curriculum.add_piece(learner, title="Market Day", composer="O. Tenn (invented)", source="a friend's copy")
+    pony = curriculum.add_piece(learner, title="Grey Pony", composer="traditional (invented)")
+    curriculum.look_at_piece(pony, needs=skills_by_slug(learner, ["five-finger-place"]).values(), today=today)
+    curriculum.finish_piece(pony, today=today - timedelta(weeks=WEEKS + 4))
+
+
+def _live_week(learner: Learner, *, starts_on: date, today: date, chance: random.Random) -> None:
+    graph = learner_graph(learner, today=starts_on)
+    lines = lessons.propose_lines(learner, today=starts_on, graph=graph)
+    for line in lines:
+        line.bpm = line.bpm or chance.choice([60, 66, 72])
+        line.hands = line.hands or chance.choice([Assignment.Hands.RIGHT, Assignment.Hands.TOGETHER])
+        line.bars = line.bars or "1-8"
+    lesson = lessons.set_sheet(learner, starts_on=starts_on, lines=lines, today=starts_on)
+    sheet = list(sheet_of(lesson))
+    _practise(learner, sheet, starts_on=starts_on, today=today, chance=chance)
+    weeks_ago = (week_start(learner, today) - starts_on).days // 7
+    if weeks_ago in CLIP_WEEKS:
+        film_day = starts_on + timedelta(days=(learner.film_day - starts_on.weekday()) % 7)
+        _film(lesson, sheet, played_on=min(film_day, today), bpm=CLIP_WEEKS[weeks_ago], chance=chance)
+    if weeks_ago:
+        _review(lesson, sheet, decided_on=starts_on + timedelta(days=6), chance=chance)
+
+
+def _practise(
+    learner: Learner, sheet: list[Assignment], *, starts_on: date, today: date, chance: random.Random
+) -> None:
+    for weekday in learner.practice_days:
+        played_on = starts_on + timedelta(days=(weekday - starts_on.weekday()) % 7)
+        if played_on > today:
+            continue
+        for row in sheet:
+            for _ in range(chance.randint(2, 4)):
+                lessons.write_try(row, was_right=chance.random() < 0.78, played_on=played_on)
+
+
+def _film(lesson: Lesson, sheet: list[Assignment], *, played_on: date, bpm: float, chance: random.Random) -> None:
+    row = next((line for line in sheet if line.kind == Assignment.Kind.UNIT), sheet[0])
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "lesson.mp4"
+        write_clip(path, _performance(bpm, chance))
+        with path.open("rb") as file:
+            upload = File(file, name=f"lesson-{played_on}.mp4")
+            clip, job = lessons.record_clip(
+                lesson, upload=upload, assignment=row, played_on=played_on, was_first_today=True
+            )
+    if job is not None:
+        lessons.run_job(str(job.pk))
+    clip.refresh_from_db()
+
+
+def _performance(bpm: float, chance: random.Random) -> list[PlayedNote]:
+    return five_finger_notes(
+        bpm=bpm, loud_thumb_db=3.0, late_s=[0.0, *(chance.uniform(-0.02, 0.03) for _ in range(15))]
+    )
+
+
+def _review(lesson: Lesson, sheet: list[Assignment], *, decided_on: date, chance: random.Random) -> None:
+    for row in sheet:
+        take = judged_take(row)
+        levels = []
+        if take is not None:
+            for dimension in row.dimensions:
+                level = chance.choice([2, 3, 3, 4])
+                levels.append(level)
+                reviews.write_mark(take, dimension=dimension, level=level)
+            reviews.pin_note(take, at_s=take.start_s + 1.4, text="the thumb arrives with a bump")
+            for skill in row.skills.all():
+                _answer(row, skill, is_right=min(levels, default=3) >= 3)
+        if row.kind == Assignment.Kind.OLDER:
+            continue
+        is_well = chance.random() < 0.7 and min(levels, default=3) >= 3
+        verdict = Assignment.Verdict.MOVE_ON if is_well else Assignment.Verdict.ANOTHER_WEEK
+        lessons.decide_assignment(row, verdict=verdict, today=decided_on)
+        if not is_well and take is not None:
+            lessons.write_correction(
+                row, dimension=row.dimensions[0], text="Let the thumb arrive with no more weight than the other fingers."
+            )
+    lessons.choose_work_on(
+        lesson, dimension="evenness", text="Let the thumb arrive with no more weight than the other fingers."
+    )
+
+
+def _answer(row: Assignment, skill: Skill, *, is_right: bool) -> None:
+    reviews.answer_skill(
+        row, skill=skill, answer=SkillAnswer.Answer.YES if is_right else SkillAnswer.Answer.NOT_YET
+    )
