@@ -1,0 +1,88 @@
+"""What every test may ask for."""
+
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import hypothesis
+import pytest
+from django.conf import settings
+from playwright.sync_api import Browser, BrowserContext, Page, Playwright, sync_playwright
+
+# The browser's driver runs an event loop in the test's thread; Django would refuse the database there.
+os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
+
+hypothesis.settings.register_profile(
+    "repeatable",
+    derandomize=True,
+    deadline=None,  # two busy cores: time is judged elsewhere
+    print_blob=True,
+    database=None,
+    suppress_health_check=[hypothesis.HealthCheck.too_slow],
+)
+hypothesis.settings.load_profile("repeatable")
+
+CHROMIUM_FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+PHONE = {"viewport": {"width": 390, "height": 844}, "device_scale_factor": 3, "is_mobile": True, "has_touch": True}
+DESKTOP = {"viewport": {"width": 1280, "height": 800}}
+
+
+@pytest.fixture(autouse=True)
+def _media_of_its_own(tmp_path: Path, settings: object) -> None:
+    """Files of one test are invisible to the next."""
+    settings.MEDIA_ROOT = tmp_path / "media"
+    settings.MEDIA_ROOT.mkdir()
+
+
+@pytest.fixture(scope="session")
+def playwright() -> Iterator[Playwright]:
+    with sync_playwright() as running:
+        yield running
+
+
+@pytest.fixture(scope="session")
+def chromium(playwright: Playwright) -> Iterator[Browser]:
+    """The system's Chromium; a machine without it fails, it does not skip."""
+    path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    assert path, "These tests drive Chromium, which is not on PATH."
+    browser = playwright.chromium.launch(executable_path=path, args=CHROMIUM_FLAGS)
+    yield browser
+    browser.close()
+
+
+@pytest.fixture
+def phone(chromium: Browser) -> Iterator[Page]:
+    """A page at the size of a phone."""
+    yield from _page(chromium.new_context(**PHONE, locale="en-GB"))
+
+
+@pytest.fixture
+def desktop(chromium: Browser) -> Iterator[Page]:
+    """A page at the size of a small desktop."""
+    yield from _page(chromium.new_context(**DESKTOP, locale="en-GB"))
+
+
+def _page(context: BrowserContext) -> Iterator[Page]:
+    context.set_default_timeout(20_000)  # milliseconds: two busy cores
+    page = context.new_page()
+    errors: list[str] = []
+    page.on("pageerror", lambda error: errors.append(str(error)))
+    page.on("console", lambda message: errors.append(message.text) if "Content Security Policy" in message.text else None)
+    yield page
+    context.close()
+    assert not errors, errors
+
+
+@pytest.fixture(scope="session")
+def project() -> Path:
+    """The folder of the checkout, where programs are started."""
+    return Path(settings.BASE_DIR)
