@@ -142,8 +142,8 @@ def learnable_order(
 ) -> tuple[str, ...]:
     """Return the ids in an order in which each comes after everything it needs.
 
-    Kahn (1962), Topological sorting of large networks, is the idea of the loop below; the ids that were not asked for
-    but lie between are passed at once, so that an order through them holds as well.
+    An id is ready once everything it needs has been placed. Ids that were not asked for but lie between are passed as
+    soon as they are ready, so that an order through them holds as well.
 
     Parameters
     ----------

@@ -79,7 +79,7 @@ class EvidenceItem:
 class StandingRules:
     """The numbers of the rules.
 
-    Spacing tries over days, against massing them, is from Simmons (2012); the numbers themselves are our inference.
+    That gaps with a night's sleep in them matter is from Simmons (2012); the numbers themselves are our inference.
 
     Attributes
     ----------
