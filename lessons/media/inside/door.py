@@ -1,0 +1,127 @@
+"""The child's first steps: lower its own limits, then do the one job it was started for."""
+
+import errno
+import json
+import os
+import resource
+import signal
+import sys
+from collections.abc import Callable
+from typing import Any
+
+from lessons.media.inside.job import Job
+
+# Steps of progress that are worth a line: one in a hundred keeps the pipe's traffic at about 2 kB a job.
+PROGRESS_STEP_FRAC = 0.01
+
+# prctl(2): ask for a signal when the parent dies. The value is fixed in Linux's interface.
+_PR_SET_PDEATHSIG = 1
+
+
+class Reporter:
+    """Writes one JSON object a line to the parent."""
+
+    def __init__(self, fd: int) -> None:
+        """Report to an open descriptor."""
+        self._fd = fd
+        self._last_frac = 0.0
+
+    def progress(self, frac: float) -> None:
+        """Say how far the job is, 0 to 1; small steps are swallowed."""
+        if frac >= self._last_frac + PROGRESS_STEP_FRAC:
+            self._last_frac = frac
+            self._say({"progress": round(min(1.0, frac), 4)})
+
+    def answer(self, answer: dict[str, Any]) -> None:
+        """Give the result."""
+        self._say({"answer": answer})
+
+    def failure(self, word: str) -> None:
+        """Say why there is no result."""
+        self._say({"failure": word})
+
+    def _say(self, thing: dict[str, Any]) -> None:
+        line = json.dumps(thing).encode() + b"\n"
+        while line:
+            line = line[os.write(self._fd, line) :]
+
+
+def enter() -> None:
+    """Read the order from the argument list, lower the limits, do the job, report."""
+    order = json.loads(sys.argv[2])
+    limits = order["limits"]
+    _die_with_parent(int(order["parent_pid"]))
+    _lower_limits(limits)
+    reporter = Reporter(int(order["report_fd"]))
+    try:
+        answer = _worker(order["job"])(
+            Job(
+                source_fd=int(order["source_fd"]),
+                target_fd=int(order["target_fd"]),
+                options=order["options"],
+                threads=int(limits["threads"]),
+                on_progress=reporter.progress,
+            )
+        )
+    except MemoryError:
+        reporter.failure("memory")
+    except OSError as error:
+        if error.errno == errno.EFBIG:
+            reporter.failure("bytes")
+        elif error.errno == errno.ENOMEM:
+            reporter.failure("memory")
+        else:
+            reporter.failure(f"{type(error).__name__}: {error}")
+    except Exception as error:  # noqa: BLE001 - outermost frame of a process; the parent raises it again
+        reporter.failure(f"{type(error).__name__}: {error}")
+    else:
+        reporter.answer(answer)
+    # Leave without running the codecs' own clean-up: whatever the file did to them ends here.
+    os._exit(0)
+
+
+def _worker(name: str) -> Callable[[Job], dict[str, Any]]:
+    if name == "probe":
+        from lessons.media.inside.looking import look
+
+        return look
+    if name == "copy":
+        from lessons.media.inside.copying import copy
+
+        return copy
+    if name == "poster":
+        from lessons.media.inside.postering import poster
+
+        return poster
+    raise ValueError(f"no job named {name!r}")
+
+
+def _lower_limits(limits: dict[str, Any]) -> None:
+    cpu_s = max(1, round(limits["cpu_s"]))
+    _lower(resource.RLIMIT_CORE, 0)
+    # Soft limit: SIGXCPU, which the parent recognises. Hard limit a second later: SIGKILL.
+    hard = resource.getrlimit(resource.RLIMIT_CPU)[1]
+    if hard == resource.RLIM_INFINITY or hard > cpu_s:
+        resource.setrlimit(resource.RLIMIT_CPU, (cpu_s, cpu_s + 1))
+    signal.signal(signal.SIGXCPU, signal.SIG_DFL)
+    _lower(resource.RLIMIT_FSIZE, int(limits["file_bytes"]))
+    _lower(resource.RLIMIT_NOFILE, int(limits["open_files"]))
+    # macOS names RLIMIT_AS but refuses to lower it.
+    if sys.platform == "linux":
+        _lower(resource.RLIMIT_AS, int(limits["memory_bytes"]))
+
+
+def _lower(which: int, value: int) -> None:
+    hard = resource.getrlimit(which)[1]
+    wanted = value if hard == resource.RLIM_INFINITY else min(value, hard)
+    resource.setrlimit(which, (wanted, wanted))
+
+
+def _die_with_parent(parent_pid: int) -> None:
+    if sys.platform != "linux":
+        return
+    import ctypes
+
+    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+    if os.getppid() != parent_pid:
+        os._exit(1)

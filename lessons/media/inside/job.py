@@ -1,0 +1,28 @@
+"""What the child is asked to do."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """One order.
+
+    Attributes
+    ----------
+    source_fd, target_fd
+        Open descriptors of the file to read and the file to write (-1: none).
+    options
+        The limits and wishes of the job, JSON values.
+    threads
+        Threads one decoder or encoder may start.
+    on_progress
+        Takes the share done, 0 to 1.
+    """
+
+    source_fd: int
+    target_fd: int
+    options: dict[str, Any]
+    threads: int
+    on_progress: Callable[[float], None]
