@@ -41,12 +41,17 @@ from curriculum.outline.errors import WordListError, shown
 # Longest phrase that is looked at, in characters; what is new in a unit takes a line or two.
 _LONGEST_PHRASE = 600
 # Weights of phrases in the word list. Strong to hint as 4 to 1 lets one strong phrase outweigh two hints.
-_WEIGHTS = {"strong": 4.0, "fair": 2.2, "hint": 1.0}
+_WEIGHTS = {"strong": 4.0, "plain": 3.4, "fair": 2.2, "hint": 1.0}
 # The name of a skill, as a phrase.
 _NAME_WEIGHT = 3.0
 # A phrase whose words are all there but scattered, or a long one of which most words are there.
 _SCATTERED_FRAC = 0.75
 _PARTLY_FRAC = 0.35
+# Words of a phrase that stand further apart than this many other words say less together.
+_NEAR_WORDS = 3
+_FAR_FRAC = 0.5
+# Rarity lent to an idle word in phrases that need theirs ("by ear"), where the true one would be about 0.5.
+_IDLE_RARITY = 0.7
 _LEAST_PART_FRAC = 0.6
 # Each further phrase of the same skill counts this share of the one before it.
 _FURTHER_FRAC = 0.45
@@ -106,7 +111,7 @@ def read_words(path: Path) -> WordList:
     Parameters
     ----------
     path : Path
-        A file with the keys ``same`` (form: list of other ways of writing), ``idle`` (list of words) and ``skills`` (slug: ``strong``,
+        A file with the keys ``same`` (form: list of other ways of writing), ``idle`` (list of words) and ``skills`` (slug: ``strong``, ``plain``,
         ``fair``, ``hint`` lists of phrases).
 
     Returns
@@ -189,6 +194,21 @@ _SIGNS = {
 _TOKEN = re.compile(r"\d+/\d+|[a-z0-9]+(?:'[a-z]+)?")
 _SHARP = re.compile(r"\b([a-g])(?:#|-sharp\b)")
 _FLAT = re.compile(r"\b([a-g])(?:b|-flat)\b(?!')")
+_NUMBERS = {
+    "one": "1",
+    "two": "2",
+    "three": "3",
+    "four": "4",
+    "five": "5",
+    "six": "6",
+    "seven": "7",
+    "eight": "8",
+    "nine": "9",
+    "ten": "10",
+    "twelve": "12",
+    "sixteen": "16",
+}
+_TRIADS = frozenset({"ceg", "dfa", "egb", "fac", "gbd", "ace", "bdf"})
 _LETTER_RUN = re.compile(
     r"\b[a-g](?: ?[,;/–-] ?| and | to | or | )(?:[a-g](?: ?[,;/–-] ?| and | to | or | ))*[a-g]\b(?!')"
 )
@@ -205,11 +225,13 @@ def _folded(text: str) -> str:
 
 
 def _tokens(text: str) -> list[str]:
-    return [token.removesuffix("'s").replace("'", "") for token in _TOKEN.findall(text)]
+    tokens = (token.removesuffix("'s").replace("'", "") for token in _TOKEN.findall(text))
+    return [_NUMBERS.get(token, token) for token in tokens]
 
 
 _KEEP = frozenset(
     {
+        "keys",
         "bass",
         "bars",
         "always",
@@ -283,7 +305,13 @@ def _slips(left: str, right: str, most: int) -> int:
 class _Phrase:
     skill: int
     stems: tuple[str, ...]
+    whole: tuple[str, ...]  # with its idle words
     weight: float
+
+    @property
+    def needs_idle_words(self) -> bool:
+        """Whether the phrase says too little without its idle words, as *by ear* does."""
+        return len(set(self.stems)) == 1 and len(self.whole) > 1
 
 
 class SkillIndex:
@@ -305,7 +333,7 @@ class SkillIndex:
 
     def __init__(self, skills: Sequence[SkillWords], *, words: WordList) -> None:
         self._slugs = tuple(skill.slug for skill in skills)
-        self._idle = frozenset(words.idle)
+        self._idle = frozenset(_stem(word) for word in words.idle)
         self._same = _same_by_first_word(words.same)
         self._vocabulary: set[str] = set()
         place = {slug: number for number, slug in enumerate(self._slugs)}
@@ -317,12 +345,15 @@ class SkillIndex:
             self._learn(phrase)
         for skill in skills:
             self._learn(skill.definition)
-        phrases: dict[tuple[int, tuple[str, ...]], float] = {}
+        phrases: dict[tuple[int, tuple[str, ...]], _Phrase] = {}
         for number, phrase, weight in texts:
-            if stems := self._stems(phrase):
-                key = (number, tuple(stems))
-                phrases[key] = max(weight, phrases.get(key, 0.0))
-        self._phrases = tuple(_Phrase(number, stems, weight) for (number, stems), weight in phrases.items())
+            whole = self._all_stems(phrase)
+            if stems := self._without_idle(whole):
+                entry = _Phrase(number, tuple(stems), tuple(whole), weight)
+                key = (number, entry.whole if entry.needs_idle_words else entry.stems)
+                if key not in phrases or phrases[key].weight < weight:
+                    phrases[key] = entry
+        self._phrases = tuple(phrases.values())
         self._names = tuple(frozenset(self._stems(skill.name)) for skill in skills)
         self._definitions = tuple(frozenset(self._stems(skill.definition)) for skill in skills)
         self._lines = tuple(frozenset(self._stems(" ".join(skill.lines))) for skill in skills)
@@ -345,15 +376,24 @@ class SkillIndex:
         for text in texts:
             self._vocabulary.update(_tokens(_folded(text)))
 
-    def _stems(self, text: str, *, mend: bool = False) -> list[str]:
+    def _stems(self, text: str) -> list[str]:
+        return self._without_idle(self._all_stems(text))
+
+    def _all_stems(self, text: str, *, mend: bool = False) -> list[str]:
         folded = _folded(text)
         tokens = _tokens(folded)
         if mend:
             tokens = [self._mended(token) for token in tokens]
         tokens = self._brought_to_one_form(tokens)
-        if _LETTER_RUN.search(folded):
+        runs = [re.sub(r"[^a-g]|and|to|or", "", run) for run in _LETTER_RUN.findall(folded)]
+        if runs:
             tokens.append("notename")
-        return [_stem(token) for token in tokens if token not in self._idle]
+        if any(run[:3] in _TRIADS for run in runs):
+            tokens.append("triadnotes")
+        return [_stem(token) for token in tokens]
+
+    def _without_idle(self, stems: Iterable[str]) -> list[str]:
+        return [stem for stem in stems if stem not in self._idle]
 
     def _mended(self, token: str) -> str:
         if token in self._vocabulary or len(token) < _ONE_SLIP_LETTERS or not token.isalpha():
@@ -432,19 +472,32 @@ class SkillIndex:
         >>> SkillIndex([], words=WordList()).scores("scales")
         {}
         """
-        query = self._stems(phrase[:_LONGEST_PHRASE], mend=True)
-        present = set(query)
-        joined = " " + " ".join(query) + " "
-        candidates = {number for stem in present for number in self._by_stem.get(stem, ())}
+        whole = self._all_stems(phrase[:_LONGEST_PHRASE], mend=True)
+        query = self._without_idle(whole)
+        at = {stem: place for place, stem in reversed(list(enumerate(query)))}
+        whole_text, text = _spaced(whole), _spaced(query)
+        candidates = {number for stem in at for number in self._by_stem.get(stem, ())}
         found: dict[int, list[float]] = {}
         for number in candidates:
             entry = self._phrases[number]
-            rarities = [self._rarity[stem] for stem in entry.stems]
-            whole = sum(rarities)
-            there = sum(rarity for stem, rarity in zip(entry.stems, rarities, strict=True) if stem in present)
-            if there == whole:
-                frac = 1.0 if " " + " ".join(entry.stems) + " " in joined else _SCATTERED_FRAC
-            elif len(entry.stems) >= 3 and there >= _LEAST_PART_FRAC * whole:
+            stems = set(entry.stems)
+            rarity = sum(self._rarity[stem] for stem in stems)
+            there = sum(self._rarity[stem] for stem in stems if stem in at)
+            if entry.needs_idle_words:
+                if _spaced(entry.whole) in whole_text:
+                    frac = 1.0
+                    there += _IDLE_RARITY * (len(entry.whole) - len(entry.stems))
+                else:
+                    frac = _PARTLY_FRAC
+            elif there == rarity:
+                places = [at[stem] for stem in stems]
+                if _spaced(entry.stems) in text:
+                    frac = 1.0
+                elif max(places) - min(places) < len(stems) + _NEAR_WORDS:
+                    frac = _SCATTERED_FRAC
+                else:
+                    frac = _FAR_FRAC
+            elif len(stems) >= 3 and there >= _LEAST_PART_FRAC * rarity:
                 frac = _PARTLY_FRAC
             else:
                 continue
@@ -453,7 +506,7 @@ class SkillIndex:
         for number in range(len(self._slugs)):
             parts = sorted(found.get(number, ()), reverse=True)
             score = sum(part * _FURTHER_FRAC**place for place, part in enumerate(parts[:4]))
-            score += self._shared(present, number)
+            score += self._shared(at, number)
             if score > 0:
                 scores[number] = score
         return scores
@@ -468,6 +521,10 @@ class SkillIndex:
             elif stem in self._lines[number]:
                 score += _LINE_WORD_WEIGHT * self._rarity.get(stem, 1.0)
         return score
+
+
+def _spaced(stems: Iterable[str]) -> str:
+    return " " + " ".join(stems) + " "
 
 
 def _same_by_first_word(
