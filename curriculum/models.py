@@ -67,7 +67,7 @@ class Learner(AbstractUser):
         max_length=64, default="UTC", validators=[validate_time_zone]
     )
     first_weekday = models.PositiveSmallIntegerField(choices=WEEKDAYS, default=0)
-    practice_days = models.JSONField(default=default_practice_days)
+    practice_days = models.JSONField(default=default_practice_days, blank=True)
     film_day = models.PositiveSmallIntegerField(choices=WEEKDAYS, default=6)
     minutes_per_day = models.PositiveSmallIntegerField(
         default=30,
@@ -105,9 +105,9 @@ class Skill(models.Model):
         default=10, validators=[MinValueValidator(1), MaxValueValidator(10)]
     )
     definition = models.TextField(max_length=600, blank=True)
-    see_or_hear = models.JSONField(default=list)
-    faults = models.JSONField(default=list)
-    evidence_channels = models.JSONField(default=list)
+    see_or_hear = models.JSONField(default=list, blank=True)
+    faults = models.JSONField(default=list, blank=True)
+    evidence_channels = models.JSONField(default=list, blank=True)
     gate = models.CharField(max_length=5, choices=Gate, default=Gate.TICK)
     is_shipped = models.BooleanField(default=False)
     is_hidden = models.BooleanField(default=False)
@@ -288,7 +288,7 @@ class Piece(models.Model):
     needs: "models.ManyToManyField[Skill, Any]" = models.ManyToManyField(
         Skill, blank=True, related_name="needed_by_pieces"
     )
-    beyond = models.JSONField(default=list)
+    beyond = models.JSONField(default=list, blank=True)
     begun_on = models.DateField(null=True, blank=True)
     learnt_on = models.DateField(null=True, blank=True)
     opened_anyway_on = models.DateField(null=True, blank=True)

@@ -32,7 +32,7 @@ class Lesson(models.Model):
         default=30,
         validators=[MinValueValidator(LEAST_MINUTES), MaxValueValidator(MOST_MINUTES)],
     )
-    practice_days = models.JSONField(default=list)
+    practice_days = models.JSONField(default=list, blank=True)
     film_day = models.PositiveSmallIntegerField(default=6)
     work_on = models.CharField(max_length=20, blank=True)
     work_on_text = models.CharField(max_length=300, blank=True)
@@ -113,7 +113,7 @@ class Assignment(models.Model):
         default=5, validators=[MinValueValidator(1), MaxValueValidator(MOST_MINUTES)]
     )
     why = models.CharField(max_length=300)
-    dimensions = models.JSONField(default=list)
+    dimensions = models.JSONField(default=list, blank=True)
     verdict = models.CharField(max_length=12, choices=Verdict, blank=True)
     verdict_on = models.DateField(null=True, blank=True)
 
@@ -236,7 +236,7 @@ class Clip(models.Model):
     given_name = models.CharField(max_length=200, blank=True)
     size_bytes = models.BigIntegerField(default=0)
     sha256 = models.CharField(max_length=64, blank=True)
-    facts = models.JSONField(default=dict)
+    facts = models.JSONField(default=dict, blank=True)
     reason = models.CharField(max_length=40, blank=True)
     text = models.CharField(max_length=400, blank=True)
     duration_s = models.FloatField(null=True, blank=True)

@@ -4,22 +4,40 @@ Each step works on files in a folder of its own that is always removed; only the
 moves them to where the pages look and says so on the clip.
 """
 
+import dataclasses
 import shutil
 import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import asdict
 from pathlib import Path
 
 from django.conf import settings
+from django.db import transaction
 
 from lessons import media
 from lessons.models import Clip, Job
 from lessons.services.clips import take_whole_clip
-from lessons.services.jobs import REPORT_EVERY_S, Claim, LostLease, claim_job, fail_job, finish_job, report_progress
+from lessons.services.jobs import (
+    REPORT_EVERY_S,
+    Claim,
+    LostLease,
+    claim_job,
+    fail_job,
+    finish_job,
+    note_clip,
+    report_progress,
+)
 
 # Share of the whole bar for each step: looking takes about a sixth as long as copying (measured on 1080p clips).
 CHECK_FRAC, COPY_FRAC = 0.15, 0.80
+# The steps as the learner reads them, in their order.
+CHECK_STEP, COPY_STEP, POSTER_STEP = STEPS = (
+    "Looking at the clip",
+    "Making a copy that plays in the browser",
+    "Taking a first picture",
+)
 
 
 def run_job(job_id: str) -> bool:
@@ -41,7 +59,7 @@ def run_job(job_id: str) -> bool:
     except Clip.DoesNotExist:
         return False
     except media.MediaError as error:
-        fail_job(claim, error=str(error), is_permanent=False)
+        fail_job(claim, error=str(error), is_permanent=error.permanent)
     except BaseException as error:
         fail_job(claim, error=f"{type(error).__name__}: {error}", is_permanent=False)
         raise
@@ -55,7 +73,10 @@ def prepare_clip(clip: Clip, claim: Claim) -> None:
     with _work_folder(clip) as folder:
         report.step("Looking at the clip", 0.0)
         found = media.probe(
-            clip.original_path, limits=probe_limits(), on_progress=report.within("Looking at the clip", 0.0, CHECK_FRAC)
+            clip.original_path,
+            limits=probe_limits(),
+            name=clip.given_name,
+            on_progress=report.within("Looking at the clip", 0.0, CHECK_FRAC)
         )
         if found.verdict in {media.Verdict.REJECT, media.Verdict.LIMIT} or found.kind not in {
             media.Kind.VIDEO,
@@ -69,16 +90,16 @@ def prepare_clip(clip: Clip, claim: Claim) -> None:
         poster_path = folder / "poster.jpg"
         has_poster = False
         if found.kind is not media.Kind.MIDI:
-            Clip.objects.filter(pk=clip.pk).update(state=Clip.State.PREPARING, kind=found.kind.value)
-            report.step("Making a copy that plays in the browser", CHECK_FRAC)
+            note_clip(claim, state=Clip.State.PREPARING, kind=found.kind.value)
+            report.step(COPY_STEP, CHECK_FRAC)
             copy = media.make_copy(
                 clip.original_path,
                 copy_path,
                 probe=found,
                 limits=media.CopyLimits(),
-                on_progress=report.within("Making a copy that plays in the browser", CHECK_FRAC, COPY_FRAC),
+                on_progress=report.within(COPY_STEP, CHECK_FRAC, COPY_FRAC),
             )
-            report.step("Taking a first picture", CHECK_FRAC + COPY_FRAC)
+            report.step(POSTER_STEP, CHECK_FRAC + COPY_FRAC)
             if found.kind is media.Kind.VIDEO:
                 has_poster = media.make_poster(copy_path, poster_path)
         finish_job(
@@ -134,7 +155,8 @@ def _refuse(clip: Clip, found: media.Probe) -> None:
     Clip.objects.filter(pk=clip.pk).update(
         state=Clip.State.REFUSED, reason=found.reason.value, text=text, kind=Clip.Kind.UNKNOWN
     )
-    clip.original_path.unlink(missing_ok=True)
+    # Only once that is written down: a file must not go while its row still says that it is here.
+    transaction.on_commit(lambda: clip.original_path.unlink(missing_ok=True))
 
 
 def _write_result(
@@ -146,7 +168,7 @@ def _write_result(
     clip.reason = found.reason.value
     clip.text = found.text if found.verdict is media.Verdict.PARTIAL else ""
     clip.duration_s = copy.duration_s if copy else found.duration_s
-    clip.facts = media.facts_of(found)
+    clip.facts = asdict(found)
     clip.folder.mkdir(parents=True, exist_ok=True)
     if copy is not None:
         shutil.move(copy_path, clip.copy_path)
