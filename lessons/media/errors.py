@@ -39,3 +39,9 @@ class CopyError(MediaError):
     """No copy could be made from a file that the probe had let through."""
 
     permanent = True
+
+
+class ClockError(MediaError):
+    """What was given is no moment of a clip."""
+
+    permanent = True

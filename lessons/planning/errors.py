@@ -11,3 +11,7 @@ class CandidateError(PlanningError):
 
 class WeekError(PlanningError):
     """The week or its rules cannot be: minutes, days or limits out of range."""
+
+
+class BarsError(PlanningError):
+    """What was typed names no bars."""

@@ -1,6 +1,8 @@
 """Writes about clips and takes."""
 
 import hashlib
+import math
+import os
 import shutil
 import uuid
 from collections.abc import Iterable
@@ -9,21 +11,27 @@ from pathlib import Path
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
-from django.core.files.uploadedfile import UploadedFile
-from django.db import transaction
-from django.db.models import Max
+from django.core.files.base import File
+from django.db import IntegrityError, transaction
 
+from lessons.media.clock import write_clock
 from lessons.models import MOST_TAKES, Assignment, Clip, Job, Lesson, Take
 from lessons.services.jobs import add_job
 
+Upload = File[bytes]
+
 # Bytes that must stay free on the disk after a clip is stored: room for its copy and for the database.
 LEAST_FREE_BYTES = 500_000_000
+# Bytes read at a time while a stored clip is summed up: enough to be quick, little beside everything else.
+READ_BYTES = 1_048_576
+# Seconds by which a typed end may pass the end of the clip: players round to tenths.
+END_SLACK_S = 0.1
 
 
 def record_clip(
     lesson: Lesson,
     *,
-    upload: UploadedFile,
+    upload: Upload,
     played_on: date,
     assignment: Assignment | None = None,
     was_first_today: bool = False,
@@ -36,13 +44,14 @@ def record_clip(
     Raises
     ------
     ValidationError
-        If the file is empty, is too large, or the disk is too full; nothing is kept then.
+        If the file is empty, is too large, is here already, or the disk is too full; nothing is kept then.
     """
-    if upload_token is not None:
-        already = Clip.objects.filter(upload_token=upload_token, lesson__learner=lesson.learner).first()
-        if already is not None:
-            return already, None
-    _check_size(upload.size or 0)
+    if assignment is not None and assignment.lesson_id != lesson.pk:
+        raise ValidationError("This line belongs to another week.", code="week")
+    already = _sent_before(lesson, upload_token)
+    if already is not None:
+        return already, None
+    check_clip_size(upload.size or 0)
     clip = Clip(
         lesson=lesson,
         assignment=assignment,
@@ -54,22 +63,47 @@ def record_clip(
     )
     clip.folder.mkdir(parents=True, exist_ok=True)
     try:
-        clip.sha256 = _store(upload.chunks(), clip.original_path)
-        twin = Clip.objects.filter(lesson=lesson, sha256=clip.sha256).exclude(state=Clip.State.REFUSED).first()
-        if twin is not None:
-            raise ValidationError(
-                "This clip is here already, as “%(name)s”. It was not stored twice.", code="twin", params={"name": str(twin)}
-            )
+        clip.sha256 = _store(upload, clip.original_path)
+        _refuse_twin(clip)
         with transaction.atomic():
             clip.save()
             job = add_job(clip, kind=Job.Kind.PREPARE_CLIP)
+    except IntegrityError:
+        shutil.rmtree(clip.folder, ignore_errors=True)
+        already = _sent_before(lesson, upload_token)
+        if already is None:
+            raise
+        return already, None
     except BaseException:
         shutil.rmtree(clip.folder, ignore_errors=True)
         raise
     return clip, job
 
 
-def _check_size(size_bytes: int) -> None:
+def _refuse_twin(clip: Clip) -> None:
+    twin = Clip.objects.filter(lesson=clip.lesson, sha256=clip.sha256).exclude(state=Clip.State.REFUSED).first()
+    if twin is not None:
+        raise ValidationError(
+            "This clip is here already, as “%(name)s”. It was not stored twice.",
+            code="twin",
+            params={"name": str(twin)},
+        )
+
+
+def _sent_before(lesson: Lesson, upload_token: uuid.UUID | None) -> Clip | None:
+    if upload_token is None:
+        return None
+    return Clip.objects.filter(upload_token=upload_token, lesson__learner_id=lesson.learner_id).first()
+
+
+def check_clip_size(size_bytes: int) -> None:
+    """Refuse a clip that is empty, too large, or does not fit on the disk.
+
+    Raises
+    ------
+    ValidationError
+        With a sentence for the learner.
+    """
     if size_bytes == 0:
         raise ValidationError("This file is empty. Choose the clip again; nothing was stored.", code="empty")
     most = int(settings.KEYSLIP_MOST_CLIP_BYTES)
@@ -82,17 +116,41 @@ def _check_size(size_bytes: int) -> None:
     free = shutil.disk_usage(settings.KEYSLIP_DATA).free
     if free < size_bytes + LEAST_FREE_BYTES:
         raise ValidationError(
-            "The disk is nearly full, so this clip was not stored. Delete old clips first; your marks stay.", code="full"
+            "The disk is nearly full, so this clip was not stored. Delete old clips first; your marks stay.",
+            code="full",
         )
 
 
-def _store(chunks: Iterable[bytes], path: Path) -> str:
+def _store(upload: Upload, path: Path) -> str:
+    """Keep an upload at `path`; return its SHA-256. One that lies on the disk already is moved there, not copied."""
+    arrived = getattr(upload, "temporary_file_path", None)
+    if arrived is not None:
+        upload.flush()
+        try:
+            os.link(arrived(), path)  # the upload removes its own name when it is closed
+        except OSError:  # another disk, or one without links
+            shutil.copyfile(arrived(), path)
+        digest = _digest_of(path)
+    else:
+        digest = _write(upload.chunks(), path)
+    path.chmod(0o600)
+    return digest
+
+
+def _digest_of(path: Path) -> str:
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        while chunk := file.read(READ_BYTES):
+            digest.update(chunk)
+    return digest.hexdigest()
+
+
+def _write(chunks: Iterable[bytes], path: Path) -> str:
     digest = hashlib.sha256()
     with path.open("xb") as file:
         for chunk in chunks:
             digest.update(chunk)
             file.write(chunk)
-    path.chmod(0o600)
     return digest.hexdigest()
 
 
@@ -108,37 +166,61 @@ def take_whole_clip(clip: Clip) -> Take | None:
 
 @transaction.atomic
 def add_take(clip: Clip, *, assignment: Assignment, start_s: float, end_s: float) -> Take:
-    """Set a take by hand. The first of an assignment is the one judged."""
+    """Set a take by hand. The first of an assignment is the one judged. Setting the same take twice gives the one there is.
+
+    Raises
+    ------
+    ValidationError
+        If the clip is not ready, the ends lie outside it, the line is of another week, or has three takes already.
+    """
     Assignment.objects.select_for_update().get(pk=assignment.pk)
     if assignment.lesson_id != clip.lesson_id:
         raise ValidationError("This clip belongs to another week.")
-    if clip.duration_s and end_s > clip.duration_s + 0.05:
-        raise ValidationError(
-            {"end_s": f"The clip ends at {clip.duration_s:.1f} seconds; a take cannot end after it."}
-        )
-    last = assignment.takes.aggregate(last=Max("number"))["last"] or 0
-    free = [number for number in range(1, MOST_TAKES + 1) if not assignment.takes.filter(number=number).exists()]
+    if clip.state != Clip.State.READY:
+        raise ValidationError("This clip is not ready yet. Takes can be set once it is.")
+    end_s = _checked_end(clip, start_s=start_s, end_s=end_s)
+    there = {take.number: take for take in assignment.takes.all()}
+    for take in there.values():
+        if take.clip_id == clip.pk and math.isclose(take.start_s, start_s) and math.isclose(take.end_s, end_s):
+            return take
+    free = [number for number in range(1, MOST_TAKES + 1) if number not in there]
     if not free:
         raise ValidationError("Three takes of one assignment are enough. Delete one first.")
+    after_last = max(there, default=0) + 1
     take = Take(
         clip=clip,
         assignment=assignment,
         start_s=start_s,
         end_s=end_s,
-        number=last + 1 if last < MOST_TAKES else free[0],
-        is_judged=not assignment.takes.filter(is_judged=True).exists(),
+        number=after_last if after_last <= MOST_TAKES else free[0],
+        is_judged=not any(take.is_judged for take in there.values()),
     )
     take.full_clean()
     take.save()
     return take
 
 
+def _checked_end(clip: Clip, *, start_s: float, end_s: float) -> float:
+    """Return where a take ends, no later than its clip."""
+    if end_s <= start_s:
+        raise ValidationError({"end_s": "A take ends after it starts."})
+    if not clip.duration_s:
+        return end_s
+    if start_s >= clip.duration_s:
+        raise ValidationError(
+            {"start_s": f"The clip ends at {write_clock(clip.duration_s)}; a take starts before that."}
+        )
+    if end_s > clip.duration_s + END_SLACK_S:
+        raise ValidationError(
+            {"end_s": f"The clip ends at {write_clock(clip.duration_s)}; a take cannot end after it."}
+        )
+    return min(end_s, clip.duration_s)
+
+
 @transaction.atomic
 def move_take(take: Take, *, start_s: float, end_s: float) -> None:
     """Set other ends for a take."""
-    take.start_s, take.end_s = start_s, end_s
-    if take.clip.duration_s and end_s > take.clip.duration_s + 0.05:
-        raise ValidationError({"end_s": f"The clip ends at {take.clip.duration_s:.1f} seconds; a take cannot end after it."})
+    take.start_s, take.end_s = start_s, _checked_end(take.clip, start_s=start_s, end_s=end_s)
     take.full_clean()
     take.save(update_fields=["start_s", "end_s"])
 

@@ -3,8 +3,9 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import timedelta
+from typing import Any
 
-from django.db import models, transaction
+from django.db import IntegrityError, models, transaction
 from django.db.models import F, Q
 from django.utils import timezone
 
@@ -21,7 +22,7 @@ MOST_ATTEMPTS = 3
 REPORT_EVERY_S = 0.7
 
 
-class LostLease(Exception):
+class LostLeaseError(Exception):
     """Another worker owns the job now; stop at once and write nothing."""
 
 
@@ -59,7 +60,7 @@ def report_progress(claim: Claim, *, step: str, progress_frac: float) -> None:
 
     Raises
     ------
-    LostLease
+    LostLeaseError
         If another worker has taken the job over.
     """
     changed = _ours(claim).update(
@@ -68,7 +69,22 @@ def report_progress(claim: Claim, *, step: str, progress_frac: float) -> None:
         lease_until=timezone.now() + timedelta(seconds=LEASE_S),
     )
     if changed != 1:
-        raise LostLease(claim.job_id)
+        raise LostLeaseError(claim.job_id)
+
+
+def note_clip(claim: Claim, **fields: Any) -> None:
+    """Write how far a clip has come, if its job is still ours.
+
+    A worker that lost its lease must not turn a clip back that another has made ready.
+
+    Raises
+    ------
+    LostLeaseError
+        If another worker has taken the job over, or the clip is gone.
+    """
+    changed = Clip.objects.filter(jobs__in=_ours(claim)).update(**fields)
+    if changed != 1:
+        raise LostLeaseError(claim.job_id)
 
 
 @transaction.atomic
@@ -82,6 +98,7 @@ def finish_job(claim: Claim, *, write_result: Callable[[], None]) -> bool:
     return changed == 1
 
 
+@transaction.atomic
 def fail_job(claim: Claim, *, error: str, is_permanent: bool) -> None:
     """Put a job back for another attempt, or close it as failed with what went wrong."""
     last = is_permanent or claim.attempt >= MOST_ATTEMPTS
@@ -109,12 +126,17 @@ def _tell_learner(job_id: str) -> None:
 
 @transaction.atomic
 def retry_job(clip: Clip) -> Job | None:
-    """Queue a failed clip again, from the learner's button; None where it is under way already."""
-    if clip.jobs.filter(state__in=[Job.State.QUEUED, Job.State.RUNNING]).exists():
+    """Queue a failed clip again, from the learner's button; None where it has not failed, or is under way again already."""
+    changed = Clip.objects.filter(pk=clip.pk, state=Clip.State.FAILED).update(
+        state=Clip.State.RECEIVED, text="", reason=""
+    )
+    if changed != 1:
         return None
-    clip.state, clip.text, clip.reason = Clip.State.RECEIVED, "", ""
-    clip.save(update_fields=["state", "text", "reason"])
-    return add_job(clip, kind=Job.Kind.PREPARE_CLIP)
+    try:
+        with transaction.atomic():
+            return add_job(clip, kind=Job.Kind.PREPARE_CLIP)
+    except IntegrityError:  # the button was pressed in two tabs
+        return None
 
 
 def jobs_to_ring() -> list[str]:
@@ -125,18 +147,21 @@ def jobs_to_ring() -> list[str]:
     now = timezone.now()
     dead = Job.objects.filter(state=Job.State.RUNNING, lease_until__lt=now, attempt__gte=MOST_ATTEMPTS)
     for job_id in list(dead.values_list("pk", flat=True)):
-        closed = dead.filter(pk=job_id).update(
-            state=Job.State.FAILED, lease_until=None, finished_at=now, error="The worker stopped in the middle, three times."
-        )
-        if closed == 1:
-            _tell_learner(str(job_id))
+        with transaction.atomic():
+            closed = dead.filter(pk=job_id).update(
+                state=Job.State.FAILED,
+                lease_until=None,
+                finished_at=now,
+                error="The worker stopped in the middle, three times.",
+            )
+            if closed == 1:
+                _tell_learner(str(job_id))
     waiting = Q(state=Job.State.QUEUED) | Q(state=Job.State.RUNNING, lease_until__lt=now)
     long_ago = Q(sent_at=None) | Q(sent_at__lt=now - timedelta(seconds=RING_AGAIN_S))
-    rung = []
-    for job_id in Job.objects.filter(waiting & long_ago).values_list("pk", flat=True):
-        if Job.objects.filter(waiting & long_ago, pk=job_id).update(sent_at=now) == 1:
-            rung.append(str(job_id))
-    return rung
+    found = list(Job.objects.filter(waiting & long_ago).values_list("pk", flat=True))
+    return [
+        str(job_id) for job_id in found if Job.objects.filter(waiting & long_ago, pk=job_id).update(sent_at=now) == 1
+    ]
 
 
 def note_rung(job_id: str) -> None:

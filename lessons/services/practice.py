@@ -1,6 +1,7 @@
 """Writes about practice: tries, right or not yet."""
 
 from datetime import date
+from uuid import UUID, uuid4
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -20,13 +21,20 @@ def write_try(
     bars: str | None = None,
     hands: str | None = None,
     bpm: int | None = None,
+    pk: UUID | None = None,
 ) -> Try:
     """Write one try. The first of a day is evidence for the skills that the assignment exercises.
 
-    Bars, hands and tempo that are not given are the assignment's own.
+    Bars, hands and tempo that are not given are the assignment's own. The same form sent twice (the same `pk`) gives the
+    try that is there already.
     """
     Assignment.objects.select_for_update().get(pk=assignment.pk)
+    if pk is not None:
+        already = assignment.tries.filter(pk=pk).first()
+        if already is not None:
+            return already
     row = Try(
+        pk=pk or uuid4(),
         assignment=assignment,
         played_on=played_on,
         bars=assignment.bars if bars is None else bars,

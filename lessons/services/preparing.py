@@ -4,7 +4,6 @@ Each step works on files in a folder of its own that is always removed; only the
 moves them to where the pages look and says so on the clip.
 """
 
-import dataclasses
 import shutil
 import tempfile
 import time
@@ -22,7 +21,7 @@ from lessons.services.clips import take_whole_clip
 from lessons.services.jobs import (
     REPORT_EVERY_S,
     Claim,
-    LostLease,
+    LostLeaseError,
     claim_job,
     fail_job,
     finish_job,
@@ -54,7 +53,7 @@ def run_job(job_id: str) -> bool:
     job = Job.objects.select_related("clip", "clip__assignment", "clip__lesson").get(pk=job_id)
     try:
         prepare_clip(job.clip, claim)
-    except LostLease:
+    except LostLeaseError:
         return False
     except Clip.DoesNotExist:
         return False
@@ -76,7 +75,7 @@ def prepare_clip(clip: Clip, claim: Claim) -> None:
             clip.original_path,
             limits=probe_limits(),
             name=clip.given_name,
-            on_progress=report.within("Looking at the clip", 0.0, CHECK_FRAC)
+            on_progress=report.within("Looking at the clip", 0.0, CHECK_FRAC),
         )
         if found.verdict in {media.Verdict.REJECT, media.Verdict.LIMIT} or found.kind not in {
             media.Kind.VIDEO,

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
+from uuid import UUID, uuid4
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -34,6 +35,8 @@ class Line:
     kind: str
     title: str
     why: str
+    # Its own name among the lines of one proposal, the same whenever it is proposed again.
+    key: str = ""
     minutes: int = 5
     unit: Unit | None = None
     piece: Piece | None = None
@@ -43,12 +46,14 @@ class Line:
     bars: str = ""
     hands: str = ""
     bpm: int | None = None
+    lapses_on: date | None = None
 
 
 def propose_lines(learner: Learner, *, today: date, graph: LearnerGraph | None = None) -> list[Line]:
     """Return the lines that the coming sheet should hold, within the learner's minutes; [] where nothing is known yet."""
     found = graph or learner_graph(learner, today=today)
     lines = _all_lines(learner, found)
+    played_on = _older_played_on(learner)
     candidates = [
         Candidate(
             key=key,
@@ -58,15 +63,21 @@ def propose_lines(learner: Learner, *, today: date, graph: LearnerGraph | None =
             why=line.why,
             order=order,
             is_in_work=_is_in_work(line, found),
-            last_played_on=_last_played_on(line),
+            last_played_on=played_on.get(line.piece.pk) if line.piece else None,
+            lapses_on=line.lapses_on,
         )
         for order, (key, line) in enumerate(lines.items())
     ]
-    planned = compose_week(candidates, minutes_per_day=learner.minutes_per_day, days=len(learner.practice_days))
+    planned = compose_week(
+        candidates,
+        minutes_per_day=learner.minutes_per_day,
+        days=len(learner.practice_days),
+        has_moved_on=_has_moved_on(learner),
+    )
     chosen = []
     for item in planned:
         line = lines[item.key]
-        line.minutes = item.minutes
+        line.key, line.minutes = item.key, item.minutes
         line.dimensions = line.dimensions or suggested_dimensions(line.skills, kind=line.kind)
         chosen.append(line)
     return chosen
@@ -74,10 +85,8 @@ def propose_lines(learner: Learner, *, today: date, graph: LearnerGraph | None =
 
 def _all_lines(learner: Learner, graph: LearnerGraph) -> dict[str, Line]:
     lines: dict[str, Line] = {}
-    corrected_units = set()
-    for correction in open_corrections(learner):
+    for correction in open_corrections(learner).prefetch_related("assignment__skills"):
         before = correction.assignment
-        corrected_units.add(before.unit_id)
         lines[f"correction:{correction.pk}"] = Line(
             kind=Assignment.Kind.CORRECTION,
             title=before.title,
@@ -108,7 +117,7 @@ def _all_lines(learner: Learner, graph: LearnerGraph) -> dict[str, Line]:
 
 
 def _check_line(skill: Skill, graph: LearnerGraph) -> Line | None:
-    if skill.is_hidden or skill.not_for_me:
+    if skill.is_hidden or skill.not_for_me or skill.is_watched:
         return None
     report = graph.report(skill.slug)
     lapses_soon = (
@@ -127,6 +136,7 @@ def _check_line(skill: Skill, graph: LearnerGraph) -> Line | None:
         minutes=3,
         unit=shown_in[-1] if shown_in else None,
         skills=[skill],
+        lapses_on=report.lapses_on if lapses_soon else None,
     )
 
 
@@ -140,8 +150,9 @@ def _unit_line(unit: Unit, graph: LearnerGraph) -> Line | None:
         why = f"Opened anyway: {unit.opened_anyway_reason}"
     else:
         why = f"The next open unit of {unit.book.title}."
-    taught = sorted((graph.skills[slug] for slug in graph.teaches[str(unit.pk)]), key=lambda skill: (skill.stage, skill.name))
-    return Line(kind=Assignment.Kind.UNIT, title=unit.title, why=why, minutes=10, unit=unit, skills=taught)
+    return Line(
+        kind=Assignment.Kind.UNIT, title=unit.title, why=why, minutes=10, unit=unit, skills=skills_of_unit(unit, graph)
+    )
 
 
 def _piece_line(piece: Piece, graph: LearnerGraph) -> Line | None:
@@ -173,11 +184,53 @@ def _is_in_work(line: Line, graph: LearnerGraph) -> bool:
     return line.kind == Assignment.Kind.PIECE
 
 
-def _last_played_on(line: Line) -> date | None:
-    if line.kind != Assignment.Kind.OLDER or line.piece is None:
-        return None
-    last = Assignment.objects.filter(piece=line.piece).aggregate(last=Max("lesson__starts_on"))["last"]
-    return last or line.piece.learnt_on
+def _older_played_on(learner: Learner) -> dict[UUID, date]:
+    """Return when each learnt piece was last set, else when it was learnt."""
+    rows = Piece.objects.filter(learner=learner).exclude(learnt_on=None)
+    dated = rows.annotate(last=Max("assignments__lesson__starts_on")).values_list("pk", "last", "learnt_on")
+    return {pk: played_on for pk, last, learnt_on in dated if (played_on := last or learnt_on)}
+
+
+def _has_moved_on(learner: Learner) -> bool:
+    """True where every unit of the newest lesson that was decided moved on."""
+    lesson = Lesson.objects.filter(learner=learner).exclude(decided_at=None).order_by("-starts_on").first()
+    if lesson is None:
+        return False
+    verdicts = set(lesson.assignments.filter(kind=Assignment.Kind.UNIT).values_list("verdict", flat=True))
+    return verdicts == {Assignment.Verdict.MOVE_ON}
+
+
+def skills_of_unit(unit: Unit, graph: LearnerGraph) -> list[Skill]:
+    """Return what an assignment of a unit exercises: what it teaches, without what is not for this learner."""
+    taught = (graph.skills[slug] for slug in graph.teaches[str(unit.pk)])
+    return sorted((skill for skill in taught if not skill.not_for_me), key=lambda skill: (skill.stage, skill.name))
+
+
+def line_of_unit(unit: Unit, graph: LearnerGraph, *, why: str) -> Line:
+    """Return a line for a unit that the learner chose; what it exercises and is judged by are suggested."""
+    skills = skills_of_unit(unit, graph)
+    return _chosen(Line(kind=Assignment.Kind.UNIT, title=unit.title, why=why, unit=unit, skills=skills))
+
+
+def line_of_piece(piece: Piece, graph: LearnerGraph, *, why: str) -> Line:
+    """Return a line for a piece that the learner chose; a learnt one is an older piece and is not judged."""
+    if graph.piece_state(piece) is PieceState.LEARNT:
+        return Line(kind=Assignment.Kind.OLDER, title=piece.title, why=why, piece=piece)
+    skills = [skill for skill in piece.needs.all() if not skill.is_watched and not skill.not_for_me]
+    return _chosen(Line(kind=Assignment.Kind.PIECE, title=piece.title, why=why, piece=piece, skills=skills))
+
+
+def line_of_skill(skill: Skill, graph: LearnerGraph, *, why: str) -> Line:
+    """Return a line that shows one skill, in the last unit that teaches it."""
+    shown_in = graph.taught_by(skill.slug)
+    line = Line(kind=Assignment.Kind.CHECK, title=skill.name, why=why, skills=[skill])
+    line.unit = shown_in[-1] if shown_in else None
+    return _chosen(line)
+
+
+def _chosen(line: Line) -> Line:
+    line.dimensions = suggested_dimensions(line.skills, kind=line.kind)
+    return line
 
 
 def suggested_dimensions(skills: Iterable[Skill], *, kind: str) -> list[str]:
@@ -185,7 +238,8 @@ def suggested_dimensions(skills: Iterable[Skill], *, kind: str) -> list[str]:
     if kind == Assignment.Kind.OLDER:
         return []
     hints = [
-        SkillHint(id=skill.slug, group=skill.group, evidence_channels=tuple(skill.evidence_channels)) for skill in skills
+        SkillHint(id=skill.slug, group=skill.group, evidence_channels=tuple(skill.evidence_channels))
+        for skill in skills
     ]
     return in_judging_order(list(suggest_dimensions(hints, kind=kind)))
 
@@ -209,10 +263,19 @@ def set_sheet(learner: Learner, *, starts_on: date, lines: Sequence[Line], today
 
 
 @transaction.atomic
-def add_line(lesson: Lesson, line: Line, *, today: date) -> Assignment:
-    """Add a line at the end of a sheet. Its unit or piece is in work from now on."""
+def add_line(lesson: Lesson, line: Line, *, today: date, pk: UUID | None = None) -> Assignment:
+    """Add a line at the end of a sheet. Its unit or piece is in work from now on.
+
+    The same form sent twice (the same `pk`) gives the line that is there already.
+    """
+    if pk is not None:
+        already = lesson.assignments.filter(pk=pk).first()
+        if already is not None:
+            return already
+    _refuse_decided(lesson)
     last = lesson.assignments.aggregate(last=Max("position"))["last"] or 0
     row = Assignment(
+        pk=pk or uuid4(),
         lesson=lesson,
         position=last + 1,
         kind=line.kind,
@@ -249,7 +312,7 @@ def checked_dimensions(ids: Sequence[str], *, kind: str) -> list[str]:
     """
     unknown = set(ids) - set(rubric().dimensions)
     if unknown:
-        raise ValidationError({"dimensions": f"There is no dimension called “{sorted(unknown)[0]}”."})
+        raise ValidationError({"dimensions": f"There is no dimension called “{min(unknown)}”."})
     ordered = in_judging_order(list(ids))
     if len(ordered) > MOST_DIMENSIONS:
         raise ValidationError({"dimensions": "Choose at most three things to judge; more cannot be judged well."})
@@ -261,6 +324,7 @@ def checked_dimensions(ids: Sequence[str], *, kind: str) -> list[str]:
 @transaction.atomic
 def change_line(row: Assignment, *, skills: Iterable[Skill] | None = None, **fields: Any) -> None:
     """Change a line of the sheet."""
+    _refuse_decided(row.lesson)
     for name, value in fields.items():
         setattr(row, name, value)
     row.dimensions = checked_dimensions(row.dimensions, kind=row.kind)
@@ -273,6 +337,7 @@ def change_line(row: Assignment, *, skills: Iterable[Skill] | None = None, **fie
 @transaction.atomic
 def move_line(row: Assignment, *, to_position: int) -> None:
     """Move a line to another place of its sheet; letters follow the places."""
+    _refuse_decided(row.lesson)
     order = list(row.lesson.assignments.order_by("position"))
     order.remove(row)
     order.insert(max(0, min(to_position - 1, len(order))), row)
@@ -282,7 +347,8 @@ def move_line(row: Assignment, *, to_position: int) -> None:
 @transaction.atomic
 def remove_line(row: Assignment) -> None:
     """Take a line off the sheet. A line that was practised or filmed stays: what was done is not thrown away."""
-    if row.tries.exists() or row.takes.exists() or row.clips.exists():
+    _refuse_decided(row.lesson)
+    if row.verdict or row.tries.exists() or row.takes.exists() or row.clips.exists():
         raise ValidationError("This line was practised or filmed already. It stays; leave it out next week instead.")
     lesson, unit = row.lesson, row.unit
     began_here = row.kind == Assignment.Kind.UNIT and unit is not None and not unit.done_on
@@ -291,6 +357,13 @@ def remove_line(row: Assignment) -> None:
         unit.begun_on = None
         unit.save(update_fields=["begun_on"])
     _renumber(lesson, list(lesson.assignments.order_by("position")))
+
+
+def _refuse_decided(lesson: Lesson) -> None:
+    if lesson.decided_at is not None:
+        raise ValidationError(
+            "This lesson is decided, so its sheet stays as it was. Change the next one.", code="decided"
+        )
 
 
 def _renumber(lesson: Lesson, order: Sequence[Assignment]) -> None:
