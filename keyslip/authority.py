@@ -92,7 +92,9 @@ class Authority:
         server_key = ec.generate_private_key(ec.SECP256R1())
         certificate = (
             _builder(_name("Keyslip on this computer"), authority.subject, server_key.public_key(), now, SERVER_DAYS)
-            .add_extension(x509.SubjectAlternativeName([_general_name(host) for host in sorted(wanted)]), critical=False)
+            .add_extension(
+                x509.SubjectAlternativeName([_general_name(host) for host in sorted(wanted)]), critical=False
+            )
             .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
             .add_extension(_key_usage(signs_certificates=False), critical=True)
             .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
@@ -113,7 +115,11 @@ class Authority:
 
     def _ensure(self, now: dt.datetime) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey, bool]:
         certificate = self._certificate()
-        if certificate is not None and self.key_path.exists() and certificate.not_valid_after_utc > now + dt.timedelta(days=RENEW_DAYS):
+        if (
+            certificate is not None
+            and self.key_path.exists()
+            and certificate.not_valid_after_utc > now + dt.timedelta(days=RENEW_DAYS)
+        ):
             key = serialization.load_pem_private_key(self.key_path.read_bytes(), password=None)
             if isinstance(key, ec.EllipticCurvePrivateKey) and key.public_key() == certificate.public_key():
                 return certificate, key, False

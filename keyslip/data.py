@@ -1,14 +1,14 @@
 """The data folder: everything that must survive, and nothing else.
 
-    keyslip.sqlite3        the database, unless DATABASE_URL names another
-    media/                 clips, copies and posters
-    incoming/              uploads under way, on the same disk so that the last step is a rename
-    static/                style sheets and scripts as served; made again at every start
-    secret_key             signs sign-ins; lives and dies with the folder
-    first_account_token    digest of the one-time link's token, while no account exists
-    authority/             the house's own certificate authority
-    queue/                 the embedded queue server's files and socket
-    run/                   what the supervisor has running
+keyslip.sqlite3        the database, unless DATABASE_URL names another
+media/                 clips, copies and posters
+incoming/              uploads under way, on the same disk so that the last step is a rename
+static/                style sheets and scripts as served; made again at every start
+secret_key             signs sign-ins; lives and dies with the folder
+first_account_token    digest of the one-time link's token, while no account exists
+authority/             the house's own certificate authority
+queue/                 the embedded queue server's files and socket
+run/                   what the supervisor has running
 """
 
 import contextlib

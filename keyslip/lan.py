@@ -1,4 +1,4 @@
-"""This computer's addresses in the house, read from its own interfaces; nothing is sent anywhere."""
+"""Addresses of this computer in the house, read from its own interfaces; nothing is sent anywhere."""
 
 import fcntl
 import ipaddress

@@ -163,7 +163,9 @@ DATA_UPLOAD_MAX_NUMBER_FIELDS = 20_100
 DATA_UPLOAD_MAX_NUMBER_FILES = 20
 
 # The longest and largest clip that is taken. An hour of phone film at 1080p and 30 frames is about 8 GB.
-KEYSLIP_MOST_CLIP_BYTES = env.integer("KEYSLIP_MOST_CLIP_BYTES", default=8_000_000_000, least=1_000_000, most=1_000_000_000_000)
+KEYSLIP_MOST_CLIP_BYTES = env.integer(
+    "KEYSLIP_MOST_CLIP_BYTES", default=8_000_000_000, least=1_000_000, most=1_000_000_000_000
+)
 KEYSLIP_MOST_CLIP_MINUTES = env.integer("KEYSLIP_MOST_CLIP_MINUTES", default=60, least=1, most=600)
 
 # The queue -----------------------------------------------------------------------------------------------------------

@@ -76,7 +76,9 @@ def _page(context: BrowserContext) -> Iterator[Page]:
     page = context.new_page()
     errors: list[str] = []
     page.on("pageerror", lambda error: errors.append(str(error)))
-    page.on("console", lambda message: errors.append(message.text) if "Content Security Policy" in message.text else None)
+    page.on(
+        "console", lambda message: errors.append(message.text) if "Content Security Policy" in message.text else None
+    )
     yield page
     context.close()
     assert not errors, errors

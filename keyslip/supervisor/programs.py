@@ -73,7 +73,19 @@ def web_program(
 
 def worker_program(*, environment: dict[str, str]) -> Program:
     """The worker: one child for the work on clips. One house needs no talk among workers."""
-    command = [sys.executable, "-m", "celery", "-q", "-A", "keyslip", "worker", "--pool", "prefork", "--loglevel", "WARNING"]
+    command = [
+        sys.executable,
+        "-m",
+        "celery",
+        "-q",
+        "-A",
+        "keyslip",
+        "worker",
+        "--pool",
+        "prefork",
+        "--loglevel",
+        "WARNING",
+    ]
     command += ["--concurrency", str(WORKER_JOBS), "--max-tasks-per-child", str(WORKER_JOBS_PER_CHILD)]
     return Program("worker", (*command, "--without-gossip", "--without-mingle", "--without-heartbeat"), environment)
 

@@ -193,7 +193,9 @@ class Supervisor:
                 if time.monotonic() > until:
                     raise SupervisorError(f"The {one.program.name} server did not start within {FOUNDATION_S:.0f} s.")
                 if one.process is None or one.process.poll() is not None:
-                    raise SupervisorError(f"The {one.program.name} server ended at once; its log in the data folder says why.")
+                    raise SupervisorError(
+                        f"The {one.program.name} server ended at once; its log in the data folder says why."
+                    )
                 time.sleep(0.02)
 
     # All programs.

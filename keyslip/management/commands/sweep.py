@@ -18,7 +18,9 @@ class Command(BaseCommand):
     help = "Ring for jobs that wait too long or whose worker died: once, or again and again."
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
-        parser.add_argument("--every", type=float, metavar="SECONDS", help="go on, with this much time between two rounds")
+        parser.add_argument(
+            "--every", type=float, metavar="SECONDS", help="go on, with this much time between two rounds"
+        )
 
     def handle(self, *args: Any, every: float | None, **options: Any) -> None:
         if every is None:

@@ -42,8 +42,12 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         parser.add_argument("--lan", action="store_true", help="also for phones in the house, with https beside http")
-        parser.add_argument("--port", type=int, default=settings.KEYSLIP_HTTP_PORT, help="of plain http (default: 8000)")
-        parser.add_argument("--https-port", type=int, default=settings.KEYSLIP_HTTPS_PORT, help="with --lan (default: 8443)")
+        parser.add_argument(
+            "--port", type=int, default=settings.KEYSLIP_HTTP_PORT, help="of plain http (default: 8000)"
+        )
+        parser.add_argument(
+            "--https-port", type=int, default=settings.KEYSLIP_HTTPS_PORT, help="with --lan (default: 8443)"
+        )
 
     def handle(self, *args: Any, lan: bool, port: int, https_port: int, **options: Any) -> None:
         os.umask(0o077)  # whatever any program of ours writes is its owner's alone
@@ -53,7 +57,9 @@ class Command(BaseCommand):
         self._check_ports()
         self.addresses = self._addresses()
         if lan and not self.addresses:
-            raise CommandError("No address in the house was found. Is this computer on the network? Without LAN=1 it runs alone.")
+            raise CommandError(
+                "No address in the house was found. Is this computer on the network? Without LAN=1 it runs alone."
+            )
         self._prepare()
         supervisor = Supervisor(
             programs=self._programs(),
@@ -118,8 +124,10 @@ class Command(BaseCommand):
     def _programs(self) -> list[Program]:
         programs = []
         broker = settings.KEYSLIP_BROKER
-        if broker.is_embedded:
-            programs.append(queue_program(broker.server, socket=broker.socket, folder=private_folder(self.data / "queue")))
+        if broker.server and broker.socket:
+            programs.append(
+                queue_program(broker.server, socket=broker.socket, folder=private_folder(self.data / "queue"))
+            )
         environment = self._environment()
         programs += self._web_programs()
         programs.append(worker_program(environment=environment))
@@ -164,7 +172,9 @@ class Command(BaseCommand):
             return ()
         addresses = self._addresses()
         hosts = [*addresses, *filter(None, [lan_name()])]
-        if not addresses or (addresses == self.addresses and not Authority(self.data / "authority").server_files(hosts).renewed):
+        if not addresses or (
+            addresses == self.addresses and not Authority(self.data / "authority").server_files(hosts).renewed
+        ):
             return ()
         self.addresses = addresses
         self._say_lan()
@@ -176,7 +186,9 @@ class Command(BaseCommand):
         base = f"http://{LOOPBACK}:{self.ports.http}"
         self._say(f"Keyslip is ready: {base}/")
         if self.begin_path:
-            self._say(f"Nobody has an account yet. This link makes the first one, and works once:\n  {base}{self.begin_path}")
+            self._say(
+                f"Nobody has an account yet. This link makes the first one, and works once:\n  {base}{self.begin_path}"
+            )
         if self.lan:
             self._say_lan()
         self._say("Ctrl-C stops everything.")
@@ -184,7 +196,9 @@ class Command(BaseCommand):
     def _say_lan(self) -> None:
         host = self.addresses[0]
         page = f"http://{host}:{self.ports.http}/phone/"
-        self._say(f"On a phone in the house: {page}\nWith recording in the page, once the phone trusts it: https://{host}:{self.ports.https}/")
+        self._say(
+            f"On a phone in the house: {page}\nWith recording in the page, once the phone trusts it: https://{host}:{self.ports.https}/"
+        )
         drawing = io.StringIO()
         segno.make(page, micro=False).terminal(drawing, compact=True)
         if (getattr(sys.stdout, "encoding", None) or "").lower().startswith("utf"):
