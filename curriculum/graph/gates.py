@@ -354,12 +354,13 @@ class _Gatekeeper:
         self.skills = skills
         self.after = {unit.id: unit.after for unit in units.values()}
         self.teachers: dict[str, list[str]] = {}
-        self.followers: dict[str, list[str]] = {}
+        followers: dict[str, set[str]] = {}
         for unit in units.values():
             for taught in unit.teaches:
                 self.teachers.setdefault(taught, []).append(unit.id)
             for before in unit.after:
-                self.followers.setdefault(before, []).append(unit.id)
+                followers.setdefault(before, set()).add(unit.id)
+        self.followers = {before: frozenset(after) for before, after in followers.items()}
         self._known: frozenset[str] | None = None
         self._places: dict[str, int] | None = None
         self._units_to_do: dict[str, int] = {}
@@ -368,14 +369,10 @@ class _Gatekeeper:
         waiting_units = [
             before for before in unit.after if not _unit(before, units=self.units, named_by=unit.id).is_done
         ]
-        holding, granted = [], []
-        for need in unit_needs(unit, skills=self.skills):
-            if self._lets_through(need):
-                continue
-            if need in unit.needs or self._is_taught_elsewhere(need, than=unit):
-                holding.append(need)
-            else:
-                granted.append(need)
+        missing = [need for need in unit_needs(unit, skills=self.skills) if not self._lets_through(need)]
+        later = closure([unit.id], needs=self.followers) if missing else frozenset()
+        holding = [need for need in missing if need in unit.needs or self._is_taught_outside(need, outside=later)]
+        granted = [need for need in missing if need not in holding]
         return UnitGate(
             is_open=not waiting_units and not holding,
             waiting_units=tuple(sorted(waiting_units, key=self._place_in_book)),
@@ -393,20 +390,8 @@ class _Gatekeeper:
             self._known = known_skills(skills=self.skills)
         return need in self._known or (skill.standing is Standing.IN_WORK and skill.has_pass)
 
-    def _is_taught_elsewhere(self, need: str, *, than: UnitFacts) -> bool:
-        """Whether a unit teaches it other than this one and those that come after it."""
-        teachers = set(self.teachers.get(need, ())) - {than.id}
-        if not teachers:
-            return False
-        later = {than.id}
-        waiting = [than.id]
-        while waiting and teachers:
-            for follower in self.followers.get(waiting.pop(), ()):
-                if follower not in later:
-                    later.add(follower)
-                    teachers.discard(follower)
-                    waiting.append(follower)
-        return bool(teachers)
+    def _is_taught_outside(self, need: str, *, outside: frozenset[str]) -> bool:
+        return any(teacher not in outside for teacher in self.teachers.get(need, ()))
 
     def _distance(self, unit_id: str) -> tuple[bool, int, int, str, str]:
         unit = self.units[unit_id]
