@@ -8,6 +8,7 @@ import uuid
 from collections.abc import Iterable
 from datetime import date
 from pathlib import Path
+from typing import TypeAlias
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
@@ -18,7 +19,7 @@ from lessons.media.clock import write_clock
 from lessons.models import MOST_TAKES, Assignment, Clip, Job, Lesson, Take
 from lessons.services.jobs import add_job
 
-Upload = File[bytes]
+Upload: TypeAlias = "File[bytes]"
 
 # Bytes that must stay free on the disk after a clip is stored: room for its copy and for the database.
 LEAST_FREE_BYTES = 500_000_000
