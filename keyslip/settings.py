@@ -167,6 +167,8 @@ KEYSLIP_MOST_CLIP_BYTES = env.integer(
     "KEYSLIP_MOST_CLIP_BYTES", default=8_000_000_000, least=1_000_000, most=1_000_000_000_000
 )
 KEYSLIP_MOST_CLIP_MINUTES = env.integer("KEYSLIP_MOST_CLIP_MINUTES", default=60, least=1, most=600)
+# Where a proxy in front of us serves the data folder by X-Accel-Redirect, such as /kept/; empty: we send clips ourselves.
+KEYSLIP_ACCEL_PREFIX = env.text("KEYSLIP_ACCEL_PREFIX")
 
 # The queue -----------------------------------------------------------------------------------------------------------
 
