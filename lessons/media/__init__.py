@@ -18,6 +18,7 @@ thirds decodes 2.0 s without a single error; its container promises more, so the
 the words say that 2.0 s were kept.
 """
 
+from lessons.media.copying import make_copy, make_poster
 from lessons.media.errors import (
     BoxCrashError,
     BoxError,
@@ -48,5 +49,7 @@ __all__ = [
     "UnopenableFileError",
     "Verdict",
     "VideoFacts",
+    "make_copy",
+    "make_poster",
     "probe",
 ]

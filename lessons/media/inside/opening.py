@@ -119,7 +119,9 @@ def choose_tracks(container: InputContainer, *, max_frame_px: int, threads: int)
 def _consider_video(stream: VideoStream, tracks: Tracks, *, max_frame_px: int) -> None:
     if stream.disposition & Disposition.attached_pic:
         return  # the cover of a sound file
-    if stream.codec_context is not None and stream.codec_context.width * stream.codec_context.height > max_frame_px:
+    if not _has_context(stream):
+        tracks.has_unknown_video = True
+    elif stream.codec_context.width * stream.codec_context.height > max_frame_px:
         tracks.is_frame_too_large = True
     elif not _is_readable(stream, VIDEO_DECODERS):
         tracks.has_unknown_video = True
@@ -128,6 +130,9 @@ def _consider_video(stream: VideoStream, tracks: Tracks, *, max_frame_px: int) -
 
 
 def _is_readable(stream: Stream, decoders: frozenset[str]) -> bool:
+    return _has_context(stream) and stream.codec_context.codec.name in decoders
+
+
+def _has_context(stream: Stream) -> bool:
     # The library's types say that a context is always there; for codecs that FFmpeg does not know it is None.
-    context: CodecContext | None = stream.codec_context
-    return context is not None and context.codec.name in decoders  # type: ignore[redundant-expr]
+    return isinstance(stream.codec_context, CodecContext)

@@ -1,0 +1,172 @@
+"""The copy that a browser plays, and its first picture."""
+
+import math
+import uuid
+from collections.abc import Callable
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+from lessons.media.box import run_boxed
+from lessons.media.errors import BoxCrashError, BoxLimitError, CopyError
+from lessons.media.facts import CopyResult, Kind, Probe
+from lessons.media.limits import BoxLimits, CopyLimits
+
+# Long side of the poster, pixels. It is shown at most half a page wide; 640 serves a phone at twice its density.
+POSTER_LONG_SIDE_PX = 640
+
+# What making a poster may use. It decodes at most eleven seconds of our own copy.
+POSTER_BOX = BoxLimits(cpu_s=30.0, wall_s=90.0, file_bytes=5_000_000)
+
+
+def make_copy(
+    path: Path,
+    out_path: Path,
+    *,
+    probe: Probe,
+    limits: CopyLimits | None = None,
+    on_progress: Callable[[float], None] | None = None,
+) -> CopyResult:
+    """Return what the browser copy holds, once it lies at ``out_path``.
+
+    H.264 and AAC in MP4 with its index in front; upright, at most `CopyLimits.short_side_px` on the shorter side and
+    `CopyLimits.max_rate_hz` pictures a second; picture times kept as filmed; high dynamic range brought to BT.709; no place, maker or
+    date. Sound alone becomes an AAC file in MP4.
+
+    Parameters
+    ----------
+    path
+        The original, which `lessons.media.probe` accepted or took in part.
+    out_path
+        Where the copy goes; replaced in one move once it is whole. Its folder must exist.
+    probe
+        What the probe found about ``path``; its kind and length set the limits.
+    limits
+        How the copy is made and what making it may use. Default: `CopyLimits` as it stands.
+    on_progress
+        Called with the share of the clip's length that is done, 0 to 1, never falling.
+
+    Returns
+    -------
+    CopyResult
+        Facts of the copy, from what was written.
+
+    Raises
+    ------
+    CopyError
+        If the clip cannot be decoded, or the copy would need more time, memory or space than allowed. Trying again is useless.
+    ValueError
+        If ``probe`` says that the file is neither film nor sound.
+    UnopenableFileError
+        If ``path`` cannot be read or the folder of ``out_path`` cannot be written.
+    BoxError
+        If the child was ended from outside; try again.
+
+    Examples
+    --------
+    >>> import tempfile, wave
+    >>> from lessons.media import probe
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     original, copy = Path(folder, "take.wav"), Path(folder, "copy.m4a")
+    ...     with wave.open(str(original), "wb") as sound:
+    ...         sound.setparams((1, 2, 48000, 0, "NONE", ""))
+    ...         sound.writeframes(bytes([0, 40, 0, 216]) * 24000)
+    ...     made = make_copy(original, copy, probe=probe(original))
+    >>> made.content_type, made.frames, round(made.duration_s, 3)
+    ('audio/mp4', 0, 1.0)
+    """
+    if probe.kind not in (Kind.VIDEO, Kind.SOUND):
+        raise ValueError(f"a copy is made of films and sound, not of kind {probe.kind}")
+    limits = limits or CopyLimits()
+    duration_s = probe.duration_s or 0.0
+    cpu_s = limits.cpu_base_s + limits.cpu_frac * duration_s
+    box = replace(
+        limits.box,
+        cpu_s=cpu_s,
+        wall_s=cpu_s * limits.wall_frac,
+        file_bytes=math.ceil(limits.bytes_base + limits.bytes_s * duration_s),
+    )
+    options = asdict(limits) | {"duration_s": duration_s}
+    del options["box"]
+    answer = _make("copy", path, out_path, options, box, on_progress)
+    if on_progress is not None:
+        on_progress(1.0)
+    return CopyResult(
+        content_type="video/mp4" if answer["frames"] else "audio/mp4",
+        duration_s=round(float(answer["duration_s"]), 6),
+        width=answer["width"] if answer["frames"] else None,
+        height=answer["height"] if answer["frames"] else None,
+        frames=int(answer["frames"]),
+        has_sound=bool(answer["has_sound"]),
+        damaged_packets=int(answer["damaged_packets"]),
+        bytes=int(answer["bytes"]),
+    )
+
+
+def make_poster(copy_path: Path, out_path: Path, *, limits: CopyLimits | None = None) -> bool:
+    """Return whether a JPEG was written: the first picture after one second that is not dark, else the very first.
+
+    Parameters
+    ----------
+    copy_path
+        A browser copy made by `make_copy`.
+    out_path
+        Where the JPEG goes, at most 640 pixels on its longer side; replaced in one move. Its folder must exist.
+    limits
+        Frame and track limits as for the copy. Default: `CopyLimits` as it stands.
+
+    Returns
+    -------
+    bool
+        False for sound without a picture; nothing is written then.
+
+    Raises
+    ------
+    CopyError
+        If the copy cannot be decoded.
+    UnopenableFileError
+        If ``copy_path`` cannot be read or the folder of ``out_path`` cannot be written.
+    BoxError
+        If the child was ended from outside; try again.
+
+    Examples
+    --------
+    >>> import tempfile, wave
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with wave.open(str(Path(folder, "take.wav")), "wb") as sound:
+    ...         sound.setparams((1, 2, 48000, 0, "NONE", ""))
+    ...         sound.writeframes(bytes(9600))
+    ...     make_poster(Path(folder, "take.wav"), Path(folder, "poster.jpg"))
+    False
+    """
+    limits = limits or CopyLimits()
+    options = {
+        "max_streams": limits.max_streams,
+        "max_frame_px": limits.max_frame_px,
+        "long_side_px": POSTER_LONG_SIDE_PX,
+    }
+    box = replace(POSTER_BOX, memory_bytes=limits.box.memory_bytes, threads=limits.box.threads)
+    return bool(_make("poster", copy_path, out_path, options, box, None)["has_poster"])
+
+
+def _make(
+    job: str,
+    path: Path,
+    out_path: Path,
+    options: dict[str, Any],
+    box: BoxLimits,
+    on_progress: Callable[[float], None] | None,
+) -> dict[str, Any]:
+    """Let a boxed child write beside ``out_path``, and move the result there only when it is whole and not empty."""
+    part_path = out_path.with_name(f".{out_path.name}.{uuid.uuid4().hex}.part")
+    try:
+        answer = run_boxed(
+            job, source=path, target=part_path, options=options, limits=box, on_progress=on_progress
+        ).answer
+        if part_path.stat().st_size:
+            part_path.replace(out_path)
+    except (BoxLimitError, BoxCrashError) as error:
+        raise CopyError(str(error)) from error
+    finally:
+        part_path.unlink(missing_ok=True)
+    return answer

@@ -1,0 +1,390 @@
+"""Making the copy that browsers play: H.264 and AAC in MP4, upright, its index in front, with nothing of the original but the media."""
+
+import os
+from fractions import Fraction
+from typing import Any
+
+import av
+import av.error
+from av.audio.frame import AudioFrame
+from av.audio.stream import AudioStream
+from av.container import InputContainer, OutputContainer
+from av.filter import Graph
+from av.video.format import VideoFormat
+from av.video.frame import VideoFrame
+from av.video.reformatter import VideoReformatter
+from av.video.stream import VideoStream
+
+from lessons.media.inside.job import Job
+from lessons.media.inside.opening import BROKEN, OwnBytes, Tracks, choose_tracks, opened
+
+# Ticks a second of the copy's picture times. MP4's habit; fine enough for every frame rate and kept exactly from phones' own files.
+VIDEO_TICKS = 90_000
+
+# Gap or overlap in the sound, seconds, from which it is repaired. Containers round times by up to a millisecond, and one AAC frame
+# is 21 ms: below that it is rounding, above it sound is missing.
+SOUND_GAP_S = 0.02
+
+# Longest silence put in for one gap, seconds. A time stamp that jumps by more is taken for a fault and closed up.
+MAX_SILENCE_S = 60.0
+
+# Rates that AAC in browsers is sure to play.
+SOUND_RATES_HZ = (44_100, 48_000)
+
+# Transfer curves of high dynamic range: 16 is PQ, 18 is HLG (ITU-T H.273, table 3, as FFmpeg numbers them).
+HDR_CURVES = (16, 18)
+
+# BT.709 in the same tables: what every browser takes a picture without further signs to be.
+BT709 = 1
+
+# Packets that are looked at for the first picture and the first sound. About a minute of a phone's film; a track that begins later
+# than that is left out.
+MAX_PACKETS_FOR_START = 5000
+
+# Highest bit rate the encoder may use, bits a second, and the buffer it is smoothed over. Noisy 720p needed 1.8 Mb/s on average.
+MAX_BIT_S = 5_000_000
+
+# Share of the shortest frame gap by which a frame may come early and still be kept, so that 59.94 Hz and jitter survive a 60 Hz cap.
+EARLY_FRAC = 0.06
+
+
+class CannotCopyError(ValueError):
+    """There is nothing to make a copy of."""
+
+
+def copy(job: Job) -> dict[str, Any]:
+    """Write the copy to the target and return what it holds, as JSON values."""
+    options = job.options
+    firsts = _first_frames(job)
+    if not firsts:
+        raise CannotCopyError("nothing could be decoded")
+    with opened(job.source_fd, max_streams=int(options["max_streams"])) as source:
+        tracks = choose_tracks(source, max_frame_px=int(options["max_frame_px"]), threads=job.threads)
+        target = av.open(
+            _Target(job.target_fd),
+            "w",
+            format="mp4",
+            options={"movflags": "faststart", "fflags": "bitexact"},
+            io_open=_reread_only(job.target_fd),
+        )
+        with target:
+            writer = _Writer(source, target, tracks, job, firsts)
+            writer.run()
+    return writer.answer() | {"bytes": os.fstat(job.target_fd).st_size}
+
+
+class _Target(OwnBytes):
+    """The file to write, as the muxer wants it."""
+
+    def write(self, data: bytes) -> int:
+        rest = memoryview(data)
+        while rest:
+            done = os.pwrite(self._fd, rest, self._at)
+            self._at += done
+            rest = rest[done:]
+        return len(data)
+
+
+def _reread_only(fd: int) -> Any:
+    """Let the muxer read back its own file, which it must do to put the index in front, and nothing else."""
+
+    def reread(url: str, flags: int, options: dict[str, str]) -> OwnBytes:  # noqa: ARG001 - the library's signature
+        if flags & 2:  # AVIO_FLAG_WRITE
+            raise PermissionError("the copy wants to write a second file")
+        return OwnBytes(fd)
+
+    return reread
+
+
+def _first_frames(job: Job) -> dict[int, VideoFrame | AudioFrame]:
+    """Return the first frame of each chosen track by the track's number; a track that gives none is missing."""
+    # The copy's tracks must all be described before the first packet is written, and their common zero must be known.
+    firsts: dict[int, VideoFrame | AudioFrame] = {}
+    with opened(job.source_fd, max_streams=int(job.options["max_streams"])) as source:
+        tracks = choose_tracks(source, max_frame_px=int(job.options["max_frame_px"]), threads=1)
+        streams = [stream for stream in (tracks.video, tracks.audio) if stream is not None]
+        try:
+            for count, packet in enumerate(source.demux(streams)):
+                if count > MAX_PACKETS_FOR_START or len(firsts) == len(streams):
+                    break
+                if packet.stream.index not in firsts:
+                    _note_first(packet, firsts)
+        except BROKEN:
+            pass
+    return firsts
+
+
+def _note_first(packet: Any, firsts: dict[int, VideoFrame | AudioFrame]) -> None:
+    try:
+        frames = packet.decode()
+    except BROKEN:
+        return
+    for frame in frames:
+        is_empty = isinstance(frame, AudioFrame) and not (frame.samples and frame.sample_rate)
+        if frame.pts is not None and frame.time_base is not None and not is_empty:
+            firsts[packet.stream.index] = frame
+            return
+
+
+def _time_s(frame: VideoFrame | AudioFrame) -> float:
+    """Time of a frame in the file's own seconds; only for frames that carry one."""
+    return float((frame.pts or 0) * (frame.time_base or 0))
+
+
+class _Writer:
+    """One pass: packets in, packets out."""
+
+    def __init__(
+        self,
+        source: InputContainer,
+        target: OutputContainer,
+        tracks: Tracks,
+        job: Job,
+        firsts: dict[int, VideoFrame | AudioFrame],
+    ) -> None:
+        self._source = source
+        self._target = target
+        self._job = job
+        self._zero_s = min(_time_s(frame) for frame in firsts.values())
+        self._broken = 0
+        self._length_s = max(float(job.options["duration_s"]), 0.001)
+        self._stop_s = float(job.options["max_duration_s"])
+        self._pictures: _Pictures | None = None
+        self._sound: _Sound | None = None
+        self._streams: list[VideoStream | AudioStream] = []
+        if tracks.video is not None and isinstance(first := firsts.get(tracks.video.index), VideoFrame):
+            self._streams.append(tracks.video)
+            self._pictures = _Pictures(target, job, tracks.video, first)
+        if tracks.audio is not None and isinstance(first := firsts.get(tracks.audio.index), AudioFrame):
+            self._streams.append(tracks.audio)
+            self._sound = _Sound(target, job, first)
+
+    def run(self) -> None:
+        try:
+            for packet in self._source.demux(self._streams):
+                if not self._take(packet):
+                    break
+        except BROKEN:
+            self._broken += 1
+        for part in (self._pictures, self._sound):
+            if part is not None:
+                part.finish()
+
+    def _take(self, packet: Any) -> bool:
+        try:
+            frames = packet.decode()
+        except av.error.EOFError:
+            return True
+        except BROKEN:
+            self._broken += 1
+            return True
+        for frame in frames:
+            if frame.pts is None or frame.time_base is None:
+                continue
+            at_s = _time_s(frame) - self._zero_s
+            if at_s > self._stop_s:
+                return False
+            if isinstance(frame, VideoFrame) and self._pictures is not None:
+                self._pictures.add(frame, at_s)
+            elif isinstance(frame, AudioFrame) and self._sound is not None:
+                self._sound.add(frame, at_s)
+            self._job.on_progress(min(0.99, at_s / self._length_s))
+        return True
+
+    def answer(self) -> dict[str, Any]:
+        pictures, sound = self._pictures, self._sound
+        if not ((pictures and pictures.count) or (sound and sound.count)):
+            raise CannotCopyError("nothing could be decoded")
+        return {
+            "width": pictures.width if pictures else None,
+            "height": pictures.height if pictures else None,
+            "frames": pictures.count if pictures else 0,
+            "has_sound": bool(sound and sound.count),
+            "damaged_packets": self._broken,
+            "duration_s": max(part.end_s for part in (pictures, sound) if part is not None),
+        }
+
+
+class _Pictures:
+    """Pictures: scaled, turned upright, thinned to the highest rate, encoded with their own times."""
+
+    def __init__(self, target: OutputContainer, job: Job, source: VideoStream, first: VideoFrame) -> None:
+        options = job.options
+        self._target = target
+        self._job = job
+        self._source = source
+        self._short_side_px = int(options["short_side_px"])
+        self._min_gap_s = 1 / float(options["max_rate_hz"])
+        self._key_every_s = float(options["key_every_s"])
+        # Kept for all pictures: for high dynamic range, setting it up takes two seconds (measured), using it two milliseconds.
+        self._reformatter = VideoReformatter()
+        self._graph: Graph | None = None
+        self._turn_deg = 0
+        self._stored_size = (0, 0)
+        self._last_s: float | None = None
+        self._last_key_s: float | None = None
+        self._last_gap_s = 0.0
+        self.width = self.height = self.count = 0
+        self.end_s = 0.0
+        self._out = self._begin(first)
+
+    def add(self, frame: VideoFrame, at_s: float) -> None:
+        if self._last_s is not None and at_s - self._last_s < self._min_gap_s * (1 - EARLY_FRAC):
+            return
+        picture = self._upright(frame)
+        picture.pts = round(at_s * VIDEO_TICKS)
+        picture.time_base = Fraction(1, VIDEO_TICKS)
+        is_key = self._last_key_s is None or at_s - self._last_key_s >= self._key_every_s - 0.001
+        picture.pict_type = 1 if is_key else 0  # 1: I, 0: as the encoder likes
+        if is_key:
+            self._last_key_s = at_s
+        if self._last_s is not None:
+            self._last_gap_s = at_s - self._last_s
+        self._last_s = at_s
+        self.end_s = max(self.end_s, at_s + self._last_gap_s)
+        self.count += 1
+        self._write(picture)
+
+    def finish(self) -> None:
+        self._write(None)
+
+    def _write(self, picture: VideoFrame | None) -> None:
+        self._target.mux(self._out.encode(picture))
+
+    def _begin(self, frame: VideoFrame) -> VideoStream:
+        # The library counts counter-clockwise.
+        self._turn_deg = round(-frame.rotation / 90) * 90 % 360
+        self._stored_size = _copy_size(frame, self._source, short_side_px=self._short_side_px)
+        self.width, self.height = self._stored_size
+        if self._turn_deg in (90, 270):
+            self.width, self.height = self.height, self.width
+        if self._turn_deg:
+            self._graph = _turning_graph(*self._stored_size, self._turn_deg)
+        out = self._target.add_stream(
+            "libx264",
+            rate=30,  # a hint in the header; every picture carries its own time
+            options={
+                "preset": "veryfast",
+                "crf": str(self._job.options["quality_crf"]),
+                "forced-idr": "1",
+                "maxrate": str(MAX_BIT_S),
+                "bufsize": str(2 * MAX_BIT_S),
+                "profile": "high",
+            },
+        )
+        out.width, out.height, out.pix_fmt = self.width, self.height, "yuv420p"
+        out.codec_context.thread_count = self._job.threads
+        out.codec_context.gop_size = 10_000  # key pictures are placed by time, not by count
+        out.time_base = out.codec_context.time_base = Fraction(1, VIDEO_TICKS)
+        out.codec_context.color_range = 1
+        if frame.color_trc in HDR_CURVES:
+            out.codec_context.color_primaries = BT709
+            out.codec_context.color_trc = BT709
+            out.codec_context.colorspace = BT709
+        else:
+            out.codec_context.color_primaries = frame.color_primaries
+            out.codec_context.color_trc = frame.color_trc
+            out.codec_context.colorspace = frame.colorspace
+        return out
+
+    def _upright(self, frame: VideoFrame) -> VideoFrame:
+        width, height = self._stored_size
+        wanted: dict[str, Any] = {
+            "width": width,
+            "height": height,
+            "format": "yuv420p",
+            "dst_color_range": 1,
+            "threads": self._job.threads,
+        }
+        if frame.color_trc in HDR_CURVES:
+            wanted |= {"dst_color_trc": BT709, "dst_color_primaries": BT709, "dst_colorspace": BT709}
+        picture = self._reformatter.reformat(frame, **wanted)
+        if self._graph is not None:
+            self._graph.push(picture)
+            turned = self._graph.pull()
+            if not isinstance(turned, VideoFrame):
+                raise CannotCopyError("the turning filter gave no picture")
+            return turned
+        return picture
+
+
+def _copy_size(frame: VideoFrame, source: VideoStream, *, short_side_px: int) -> tuple[int, int]:
+    """Return even width and height of the copy before turning, with square pixels."""
+    pixel_ratio = source.codec_context.sample_aspect_ratio or Fraction(1)
+    if not Fraction(1, 4) <= pixel_ratio <= 4:
+        pixel_ratio = Fraction(1)
+    width, height = float(frame.width * pixel_ratio), float(frame.height)
+    scale = min(1.0, short_side_px / min(width, height))
+    return tuple(max(2, round(side * scale / 2) * 2) for side in (width, height))  # type: ignore[return-value]
+
+
+def _turning_graph(width: int, height: int, turn_deg: int) -> Graph:
+    filters = {90: [("transpose", "clock")], 180: [("hflip", ""), ("vflip", "")], 270: [("transpose", "cclock")]}
+    graph = Graph()
+    last = graph.add_buffer(
+        width=width, height=height, format=VideoFormat("yuv420p"), time_base=Fraction(1, VIDEO_TICKS)
+    )
+    for name, argument in filters[turn_deg]:
+        step = graph.add(name, argument)
+        last.link_to(step)
+        last = step
+    last.link_to(graph.add("buffersink"))
+    graph.configure()
+    return graph
+
+
+class _Sound:
+    """Sound: one or two channels, placed by its own times, gaps filled with silence."""
+
+    def __init__(self, target: OutputContainer, job: Job, first: AudioFrame) -> None:
+        self._target = target
+        rate_hz = first.sample_rate
+        self._rate_hz = rate_hz if rate_hz in SOUND_RATES_HZ else SOUND_RATES_HZ[-1]
+        channels = first.layout.nb_channels
+        self._layout = "mono" if channels == 1 else "stereo"
+        # Without the cap, mixing six channels to two goes far over full scale (a peak of 2.96 was measured).
+        self._resampler = av.AudioResampler(
+            format="fltp", layout=self._layout, rate=self._rate_hz, options={"rematrix_maxval": "1.0"}
+        )
+        out = target.add_stream("aac", rate=self._rate_hz, layout=self._layout)
+        out.codec_context.bit_rate = int(job.options["sound_bit_s"])
+        out.time_base = out.codec_context.time_base = Fraction(1, self._rate_hz)
+        self._out = out
+        self._first: int | None = None
+        self.count = 0
+        self.end_s = 0.0
+
+    def add(self, frame: AudioFrame, at_s: float) -> None:
+        if not frame.samples:
+            return
+        start = round(at_s * self._rate_hz)
+        if self._first is None:
+            self._first = start
+        missing = start - (self._first + self.count)
+        if missing < -SOUND_GAP_S * self._rate_hz:
+            return  # the same stretch twice
+        # A jump of minutes is no gap but a broken clock; closing it up keeps the sound.
+        if SOUND_GAP_S * self._rate_hz < missing <= MAX_SILENCE_S * self._rate_hz:
+            self._write(self._silence(missing))
+        frame.pts = None
+        for part in self._resampler.resample(frame):
+            self._write(part)
+
+    def finish(self) -> None:
+        for part in self._resampler.resample(None):
+            self._write(part)
+        self._target.mux(self._out.encode(None))
+
+    def _silence(self, samples: int) -> AudioFrame:
+        frame = AudioFrame(format="fltp", layout=self._layout, samples=samples)
+        frame.sample_rate = self._rate_hz
+        for plane in frame.planes:
+            plane.update(bytes(plane.buffer_size))
+        return frame
+
+    def _write(self, frame: AudioFrame) -> None:
+        frame.pts = (self._first or 0) + self.count
+        frame.time_base = Fraction(1, self._rate_hz)
+        self.count += frame.samples
+        self.end_s = ((self._first or 0) + self.count) / self._rate_hz
+        self._target.mux(self._out.encode(frame))
