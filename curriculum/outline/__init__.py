@@ -1,4 +1,4 @@
-"""Books as words: contents lists, book tables, book files, and skills suggested from phrases.
+r"""Books as words: contents lists, book tables, book files, and skills suggested from phrases.
 
 The questions answered: *which units are in what the learner pasted?*, *which books are in this table?*, and *which skills is this phrase about?*
 Everything here is plain Python and takes text, bytes or paths; nothing knows the database. All that goes wrong is an
@@ -9,7 +9,7 @@ Conventions: lines, rows and positions count from 1; row 1 of a table is its hea
 
 Worked example
 --------------
->>> contents = read_contents("Part One\\nUnit 1: Skips .... 4\\nUnit 2: The Waltz, p. 6-7")
+>>> contents = read_contents("Part One\nUnit 1: Skips .... 4\nUnit 2: The Waltz, p. 6-7")
 >>> book = BookOutline(
 ...     "First Year",
 ...     tuple(

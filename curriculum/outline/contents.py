@@ -32,6 +32,7 @@ its units 1 and 2 on pages 4 and 6.
 
 from __future__ import annotations
 
+import itertools
 import re
 import unicodedata
 from bisect import bisect_right
@@ -167,7 +168,10 @@ _MARKED_IN_FRONT = re.compile(rf"^[(\[]?{_PAGE_WORD}[ ]?({_PAGE})[)\]]?(?:[\s.,:
 _AT_END = re.compile(rf"(?:^|(?<=[\s.,…·|_–—(\[-]))({_PAGE})[)\]]?$", re.IGNORECASE)
 _IN_FRONT = re.compile(rf"^[(\[]?({_ARABIC})[)\]]?(?=[\s,|–—-])(?![ ]?[-–—][ ]?\d)")
 _BULLET = re.compile(r"^(?:[•◦▪▫‣⁃∙●○■□►▶→»◆◇✓✔☐☑➢]+[ ]?|[-–—*·+>](?=[ \t])|o(?=\t))\s*")
-_LEADER = re.compile(r"(?:[.…·‥_․][ ]?){2,}$|…[ ]?$|[-–—]{3,}[ ]?$|(?:[ ][-–—][ ]?){2,}$")
+# Signs that lead the eye to the page; an ellipsis counts twice. One full stop ends an abbreviation.
+_DOTS = ".…·‥_․"
+_DASHES = "-–—"
+_LEADER_SIGNS = 2
 _COUNT = r"(?:\d{1,4}(?:\.\d{1,3})*[a-z]?|[ivxlc]{1,6}|one|two|three|four|five|six|seven|eight|nine|ten|eleven|twelve)"
 _CHAPTER = re.compile(
     rf"^(?:chapter|chap\.|part|section|book|level|stage|volume|vol\.|module|grade|term)[ ]+({_COUNT})(?![\w/])\s*[:.)–—-]*\s*(.*)$",
@@ -263,13 +267,15 @@ def _tidy_title(title: str) -> str:
 
 
 def _drop_leader(text: str) -> str:
+    # Scanned by hand from the end: a pattern that may begin anywhere takes seconds on pages of dots.
     text = text.rstrip()
-    while (found := _LEADER.search(text)) and found.end() == len(text):
-        shorter = text[: found.start()].rstrip()
-        if shorter == text:
-            break
-        text = shorter
-    return text
+    start = len(text)
+    while start and (text[start - 1] in _DOTS or text[start - 1] in _DASHES or text[start - 1].isspace()):
+        start -= 1
+    run = text[start:]
+    dots = sum(run.count(dot) for dot in _DOTS) + run.count("…")
+    dashes = sum(run.count(dash) for dash in _DASHES)
+    return text[:start] if dots >= _LEADER_SIGNS or dashes >= _LEADER_SIGNS else text
 
 
 def _is_worded(text: str) -> bool:
@@ -332,7 +338,7 @@ def _page_at_end(text: str, draft: _Draft) -> str:
     is_set_apart = has_leader or "\t" in gap or "|" in gap or len(gap) >= 2
     if (
         rest.endswith(",")
-        and (page.isdigit() and int(page) <= _HIGHEST_BARE_PAGE or not page.isdigit())
+        and ((page.isdigit() and int(page) <= _HIGHEST_BARE_PAGE) or not page.isdigit())
         and not is_roman
     ):
         is_set_apart = True
@@ -346,7 +352,7 @@ def _page_at_end(text: str, draft: _Draft) -> str:
         draft.page = _tidy_page(page)
         return leader
     dashed = re.sub(r"[ ][-–—:]$", "", rest)
-    is_banned = bool(_NEVER_A_PAGE.search(rest)) or not gap and dashed == rest and not is_bracketed
+    is_banned = bool(_NEVER_A_PAGE.search(rest)) or (not gap and dashed == rest and not is_bracketed)
     if is_banned or (page.isdigit() and int(page) > _HIGHEST_BARE_PAGE):
         draft.end_is_banned = True
         return text
@@ -409,7 +415,7 @@ def _number_in_front(text: str, draft: _Draft) -> None:
 
 
 def _first_page(page: str) -> int | None:
-    head = page.split("-")[0]
+    head = page.split("-", maxsplit=1)[0]
     return int(head) if head.isdigit() else None
 
 
@@ -417,7 +423,7 @@ def _settle_fronts(drafts: list[_Draft]) -> None:
     """Decide whether bare numbers in front are pages or unit numbers."""
     fronts = [d for d in drafts if d.kind == "unit" and d.bare_front]
     values = [_first_page(d.bare_front) or 0 for d in fronts]
-    steps = sum(b - a == 1 for a, b in zip(values, values[1:], strict=False))
+    steps = sum(b - a == 1 for a, b in itertools.pairwise(values))
     paged = sum(bool(d.page) for d in fronts)
     counts_up = len(values) >= 3 and values[0] <= 1 and steps >= _RISING_SHARE * (len(values) - 1)
     if fronts and paged * 2 >= len(fronts):
@@ -441,7 +447,7 @@ def _settle_ends(drafts: list[_Draft]) -> None:
     bare = [d for d in drafts if d.kind == "unit" and not d.page and d.bare_end and _is_worded(d.title_without_end)]
     sure = [d for d in drafts if d.kind != "skipped" and d.page]
     values = [_first_page(d.bare_end) or 0 for d in bare]
-    pairs = list(zip(values, values[1:], strict=False))
+    pairs = list(itertools.pairwise(values))
     rising = sum(b >= a for a, b in pairs)
     counts_up = bool(values) and values[0] <= 1 and all(b - a == 1 for a, b in pairs)
     is_habit = (
@@ -558,13 +564,14 @@ def _settle_chapters(drafts: list[_Draft]) -> None:
             draft.title = title[:-1]
         elif not others_have_pages or following is None or len(title) > _LONGEST_HEADING or draft.is_listed:
             continue
-        elif following.page and (
-            (_is_capitals(title) and not _is_capitals(_tidy_title(following.title)))
-            or (draft.is_label and not following.is_label)
-            or (not draft.number and adjacent and (draft.after_blank or following.indent > draft.indent))
-        ):
-            draft.kind = "chapter"
         elif (
+            following.page
+            and (
+                (_is_capitals(title) and not _is_capitals(_tidy_title(following.title)))
+                or (draft.is_label and not following.is_label)
+                or (not draft.number and adjacent and (draft.after_blank or following.indent > draft.indent))
+            )
+        ) or (
             _is_capitals(title)
             and following.kind == "unit"
             and not draft.number
@@ -574,7 +581,7 @@ def _settle_chapters(drafts: list[_Draft]) -> None:
         if draft.kind == "chapter":
             draft.doubt = ""
     # "PART ONE" with its title on the line below.
-    for above, below in zip(listed, listed[1:], strict=False):
+    for above, below in itertools.pairwise(listed):
         if (
             above.kind == "chapter"
             and above.is_chapter_label
@@ -598,7 +605,7 @@ def _is_capitals(text: str) -> bool:
 
 
 def read_contents(text: str, *, limits: ContentsLimits | None = None) -> Contents:
-    """Units and chapters of a contents list as somebody typed or pasted it.
+    r"""Units and chapters of a contents list as somebody typed or pasted it.
 
     The rules, with a worked example, are in the module docstring. Markup is text like any other.
 
@@ -626,7 +633,7 @@ def read_contents(text: str, *, limits: ContentsLimits | None = None) -> Content
 
     Examples
     --------
-    >>> contents = read_contents("PART ONE\\n1. Skips .... 4\\n2. The Waltz, p. 6")
+    >>> contents = read_contents("PART ONE\n1. Skips .... 4\n2. The Waltz, p. 6")
     >>> [(unit.number, unit.title, unit.page, unit.chapter) for unit in contents.units]
     [('1', 'Skips', '4', 'PART ONE'), ('2', 'The Waltz', '6', 'PART ONE')]
     """

@@ -114,18 +114,7 @@ def read_json(data: bytes | str) -> BookOutline:
             data = data.decode("utf-8-sig")
         except UnicodeDecodeError as error:
             raise EncodingError(f"The file is not UTF-8 text (byte {error.start}).") from error
-    data = data.removeprefix("\ufeff")
-    if not data.strip():
-        raise EmptyOutlineError("The file is empty.")
-    _refuse_depth(data)
-    try:
-        root = json.loads(data, object_pairs_hook=_object, parse_constant=_refuse_constant)
-    except json.JSONDecodeError as error:
-        raise DocumentError(
-            f"The file is not JSON: line {error.lineno}, column {error.colno}: {error.msg}.", line_number=error.lineno
-        ) from error
-    except ValueError as error:  # a whole number of thousands of digits
-        raise DocumentError("The file has a number in it that is too long to read.") from error
+    root = _parsed(data.removeprefix("\ufeff"))
     top = _fields(root, "the file", required=("schema", "book"), allowed=("schema", "book"), prefix="")
     if type(top["schema"]) is not int or top["schema"] != SCHEMA:
         _fail("schema", f"{SCHEMA} is wanted, not {_named(top['schema'])}.")
@@ -147,6 +136,21 @@ def read_json(data: bytes | str) -> BookOutline:
         if fault := after_fault(unit, positions=set(seen)):
             _fail(f"book.units[{index}].after", fault)
     return BookOutline(title=title, units=tuple(sorted(units, key=lambda unit: unit.position)))
+
+
+def _parsed(text: str) -> object:
+    if not text.strip():
+        raise EmptyOutlineError("The file is empty.")
+    _refuse_depth(text)
+    try:
+        parsed: object = json.loads(text, object_pairs_hook=_object, parse_constant=_refuse_constant)
+    except json.JSONDecodeError as error:
+        raise DocumentError(
+            f"The file is not JSON: line {error.lineno}, column {error.colno}: {error.msg}.", line_number=error.lineno
+        ) from error
+    except ValueError as error:  # a whole number of thousands of digits
+        raise DocumentError("The file has a number in it that is too long to read.") from error
+    return parsed
 
 
 def _refuse_depth(text: str) -> None:

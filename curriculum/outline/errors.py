@@ -68,7 +68,7 @@ class WordListError(OutlineError):
 
 
 def shown(value: object, *, most: int = 60) -> str:
-    """The offending value, in quotes, short and on one line.
+    r"""The offending value, in quotes, short and on one line.
 
     Parameters
     ----------
@@ -84,7 +84,7 @@ def shown(value: object, *, most: int = 60) -> str:
 
     Examples
     --------
-    >>> shown("two\\nlines")
+    >>> shown("two\nlines")
     '"two?lines"'
     """
     text = str(value)

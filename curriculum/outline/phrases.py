@@ -220,8 +220,7 @@ def _folded(text: str) -> str:
     text = unicodedata.normalize("NFKD", text.casefold())
     text = "".join(c for c in text if not unicodedata.combining(c)).replace("⁄", "/")
     text = _SHARP.sub(r"\1 sharp", text)
-    text = _FLAT.sub(r"\1 flat", text)
-    return text
+    return _FLAT.sub(r"\1 flat", text)
 
 
 def _tokens(text: str) -> list[str]:
@@ -487,6 +486,8 @@ class SkillIndex:
                 if _spaced(entry.whole) in whole_text:
                     frac = 1.0
                     there += _IDLE_RARITY * (len(entry.whole) - len(entry.stems))
+                elif entry.stems[0].isdigit():
+                    continue  # "in 4" says nothing in "unit 4"
                 else:
                     frac = _PARTLY_FRAC
             elif there == rarity:
@@ -514,6 +515,8 @@ class SkillIndex:
     def _shared(self, present: Iterable[str], number: int) -> float:
         score = 0.0
         for stem in present:
+            if stem.isdigit():
+                continue  # a number alone is a page or a unit more often than a skill
             if stem in self._names[number]:
                 score += _NAME_WORD_WEIGHT * self._rarity[stem]
             elif stem in self._definitions[number]:

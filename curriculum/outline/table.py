@@ -163,7 +163,7 @@ def write_table(book: BookOutline) -> str:
 
 
 def write_books(books: Iterable[BookOutline]) -> str:
-    """Several books as one table.
+    r"""Several books as one table.
 
     Parameters
     ----------
@@ -183,7 +183,7 @@ def write_books(books: Iterable[BookOutline]) -> str:
     Examples
     --------
     >>> write_books([])
-    'book,chapter,position,title,page,teaches,needs,after,link,new_words\\r\\n'
+    'book,chapter,position,title,page,teaches,needs,after,link,new_words\r\n'
     """
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
@@ -219,7 +219,7 @@ def write_books(books: Iterable[BookOutline]) -> str:
 
 
 def read_table(data: bytes | str, *, limits: TableLimits | None = None) -> tuple[BookOutline, ...]:
-    """The books of a table.
+    r"""The books of a table.
 
     Parameters
     ----------
@@ -240,14 +240,14 @@ def read_table(data: bytes | str, *, limits: TableLimits | None = None) -> tuple
 
     Examples
     --------
-    >>> read_table("title;book\\nSkips;My Book")[0].units[0].title
+    >>> read_table("title;book\nSkips;My Book")[0].units[0].title
     'Skips'
     """
     return read_books(data, limits=limits).books
 
 
 def read_books(data: bytes | str, *, limits: TableLimits | None = None) -> TableReading:
-    """The books of a table, with doubts about how it was read.
+    r"""The books of a table, with doubts about how it was read.
 
     Parameters
     ----------
@@ -265,8 +265,10 @@ def read_books(data: bytes | str, *, limits: TableLimits | None = None) -> Table
     ------
     EmptyOutlineError
         No header.
-    BinaryOutlineError, EncodingError
-        Not text, or text in no known encoding.
+    BinaryOutlineError
+        Not text.
+    EncodingError
+        Text in no known encoding.
     TooLargeError
         More bytes, rows, units or list entries than allowed.
     ColumnError
@@ -278,7 +280,7 @@ def read_books(data: bytes | str, *, limits: TableLimits | None = None) -> Table
 
     Examples
     --------
-    >>> read_books("book,title\\nMy Book,Skips").doubts
+    >>> read_books("book,title\nMy Book,Skips").doubts
     ()
     """
     limits = limits or TableLimits()
@@ -336,8 +338,6 @@ def _rows(text: str, limits: TableLimits) -> list[list[str]]:
         delimiter, text = found[1], rest
     elif re.fullmatch(r'\s*"?sep=\t?"?\s*', first, re.IGNORECASE) and end:
         delimiter, text = "\t", rest
-    if not text.strip():
-        raise EmptyOutlineError("The table is empty. Its first row must name the columns: " + ", ".join(COLUMNS) + ".")
     if not delimiter:
         delimiter = max(_DELIMITERS, key=lambda d: _known_names(text, d))
     rows: list[list[str]] = []
@@ -354,6 +354,8 @@ def _rows(text: str, limits: TableLimits) -> list[list[str]]:
             f"The table cannot be read near line {reader.line_num}: a cell is too long or a quotation mark is not closed ({error}).",
             line_number=reader.line_num,
         ) from error
+    if not rows:
+        raise EmptyOutlineError("The table is empty. Its first row must name the columns: " + ", ".join(COLUMNS) + ".")
     return rows
 
 
