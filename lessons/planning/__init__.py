@@ -7,11 +7,11 @@ a day; dates are the learner's local dates; the same candidates always give the 
 older piece; then a second unit, a second check, a second correction, as far as there is room. One new unit is begun at a
 time, two where last week's verdicts moved on and nothing else is in work, and a second unit needs three days of practice.
 Checks that would prove a claim come before others, the one that lapses soonest first. A short day has fewer lines: none gets
-less than three minutes, and units keep two fifths of the day if they want it.
+less than three minutes, and the first unit keeps two fifths of the day if it wants them.
 
 **In which order.** Corrections, units in work, checks, new units, the piece, the older piece.
 
-**Minutes.** Every line starts with three; each further minute goes to the line that has the smallest part of what it
+**Minutes.** Every line starts with that; each further minute goes to the line that has the smallest part of what it
 wants. When all have what they want, units and pieces may grow to 25 minutes, and the rest of the day stays free.
 
 **Judged by.** One to three dimensions that fit the skills exercised, the weakest last mark first.

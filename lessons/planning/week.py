@@ -69,8 +69,8 @@ class WeekRules:
     fewest_days_for_two_units : int
         Days of practice from which a second unit is set. On fewer, neither would be played often enough to be ticked.
     unit_share_frac : float
-        Share of the day, 0 to 1, that the units get if they want it, however many other lines there are. Lower, and a
-        short day would be cut into slices too thin to learn anything new.
+        Share of the day, 0 to 1, that the first unit gets if it wants it, however many other lines there are. Lower, and
+        a short day would be cut into slices too thin to learn anything new.
     """
 
     least_minutes: int = 3
@@ -202,24 +202,22 @@ def _line_group(candidate: Candidate) -> int:
 def _choose(
     pool: list[Candidate], *, minutes_per_day: int, days: int, rules: WeekRules, has_moved_on: bool
 ) -> list[Candidate]:
-    """Take candidates by what a week can least do without, as long as there is room for them.
-
-    A unit comes first of all: were a correction to come before it, a learner with five minutes a day would never leave the
-    first unit. Then one of each kind, then the second ones.
-    """
+    """Take candidates by what a week can least do without, as long as there is room for them."""
     by_kind = {kind: sorted((each for each in pool if each.kind == kind), key=_rank) for kind in KINDS}
     units = _units_in_turn(by_kind[UNIT], days=days, rules=rules, has_moved_on=has_moved_on)
     corrections = by_kind[CORRECTION][: rules.most_corrections]
     checks = by_kind[CHECK][: rules.most_checks]
     pieces = sorted(by_kind[PIECE], key=lambda piece: (not piece.is_in_work, _rank(piece)))[: rules.most_pieces]
     older = by_kind[OLDER][: rules.most_older]
+    # A unit comes first of all: were a correction to come before it, a learner with five minutes a day would never leave
+    # the first unit. Then one of each kind, then the second ones.
     in_turn = [kind[:1] for kind in (units, corrections, checks, pieces, older)]
     in_turn += [kind[1:] for kind in (units, checks, corrections, pieces, older)]
     chosen: list[Candidate] = []
     for candidate in (each for group in in_turn for each in group):
         if len(chosen) < rules.most_assignments:
             trial = [*chosen, candidate]
-            if _least_total(trial, minutes_per_day=minutes_per_day, rules=rules) <= minutes_per_day:
+            if sum(_least_minutes(trial, minutes_per_day=minutes_per_day, rules=rules).values()) <= minutes_per_day:
                 chosen = trial
     return chosen
 
@@ -233,39 +231,26 @@ def _units_in_turn(units: list[Candidate], *, days: int, rules: WeekRules, has_m
     return (begun[:most] + new[:most_new])[:most]
 
 
-def _unit_floor(chosen: list[Candidate], *, minutes_per_day: int, rules: WeekRules) -> int:
-    """Minutes a day that the units together keep, whatever else is set."""
-    wanted = [max(rules.least_minutes, each.minutes_wanted) for each in chosen if each.kind == UNIT]
-    share = min(sum(wanted), math.ceil(rules.unit_share_frac * minutes_per_day))
-    return max(share, rules.least_minutes * len(wanted))
-
-
-def _least_total(chosen: list[Candidate], *, minutes_per_day: int, rules: WeekRules) -> int:
-    others = sum(each.kind != UNIT for each in chosen)
-    return _unit_floor(chosen, minutes_per_day=minutes_per_day, rules=rules) + rules.least_minutes * others
+def _least_minutes(chosen: list[Candidate], *, minutes_per_day: int, rules: WeekRules) -> dict[str, int]:
+    """Minutes a day that each line has at least. The first unit keeps its share, whatever else is set."""
+    least = {each.key: rules.least_minutes for each in chosen}
+    for unit in [each for each in chosen if each.kind == UNIT][:1]:
+        share = min(math.ceil(rules.unit_share_frac * minutes_per_day), unit.minutes_wanted, rules.most_minutes)
+        least[unit.key] = max(rules.least_minutes, share)
+    return least
 
 
 def _share_out(chosen: list[Candidate], *, minutes_per_day: int, rules: WeekRules) -> dict[str, int]:
     """Give out the day minute by minute, each to the line that has the smallest part of what it wants."""
-    minutes = {each.key: rules.least_minutes for each in chosen}
+    minutes = _least_minutes(chosen, minutes_per_day=minutes_per_day, rules=rules)
     wanted = {each.key: min(rules.most_minutes, max(rules.least_minutes, each.minutes_wanted)) for each in chosen}
     # Time left over when all have what they want goes to what is being learnt.
     most = {each.key: rules.most_minutes if each.kind in {UNIT, PIECE} else wanted[each.key] for each in chosen}
-    ranked = sorted(chosen, key=lambda each: (_line_group(each), _rank(each)))
-    units = [each.key for each in ranked if each.kind == UNIT]
-    everything = [each.key for each in ranked]
-    unit_floor = _unit_floor(chosen, minutes_per_day=minutes_per_day, rules=rules)
-    rounds = (
-        (units, wanted, unit_floor - sum(minutes[key] for key in units)),
-        (everything, wanted, minutes_per_day),
-        (everything, most, minutes_per_day),
-    )
-    left = minutes_per_day - sum(minutes.values())
-    for keys, limit, most_to_give in rounds:
-        for _ in range(min(left, most_to_give)):
+    keys = [each.key for each in sorted(chosen, key=lambda each: (_line_group(each), _rank(each)))]
+    for limit in (wanted, most):
+        for _ in range(minutes_per_day - sum(minutes.values())):
             hungry = [key for key in keys if minutes[key] < limit[key]]
             if not hungry:
                 break
             minutes[min(hungry, key=lambda key: minutes[key] / wanted[key])] += 1
-            left -= 1
     return minutes
