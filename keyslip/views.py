@@ -63,11 +63,8 @@ def phone_authority(request: HttpRequest) -> HttpResponse:  # noqa: ARG001
     certificate = Authority(settings.KEYSLIP_DATA / "authority").certificate_der()
     if not settings.KEYSLIP_LAN_HOSTS or certificate is None:
         raise Http404
-    return HttpResponse(
-        certificate,
-        content_type="application/x-x509-ca-cert",
-        headers={"Content-Disposition": 'attachment; filename="keyslip-authority.crt"'},
-    )
+    # Not as an attachment: one of the two phone systems then only keeps the file and does not offer to install it.
+    return HttpResponse(certificate, content_type="application/x-x509-ca-cert")
 
 
 def _address(scheme: str, host: str) -> str:
