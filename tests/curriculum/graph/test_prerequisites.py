@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from curriculum.graph.errors import GraphError, LoopError
 from curriculum.graph.prerequisites import closure, find_loop, learnable_order, loop_closed_by, needed_by
 
-MANY = settings(max_examples=400, derandomize=True, deadline=None)
+MANY = settings(max_examples=300, derandomize=True, deadline=None)
 IDS = [f"s{number:02}" for number in range(40)]
 
 

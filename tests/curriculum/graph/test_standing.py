@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from curriculum.graph.errors import RulesError
 from curriculum.graph.standing import DEFAULT_RULES, EvidenceItem, Source, Standing, StandingRules, standing_of
 
-MANY = settings(max_examples=300, derandomize=True, deadline=None)
+MANY = settings(max_examples=200, derandomize=True, deadline=None)
 
 # Day 1 of the tables is Saturday 1 March 2025: day 14 is 14 March, day 44 is 13 April.
 DAY_ONE = date(2025, 3, 1)
@@ -353,7 +353,7 @@ numbers = st.integers(1, 200)
 
 
 @MANY
-@given(histories, numbers, st.randoms(use_true_random=False))
+@given(histories, numbers, st.integers(0, 2**32).map(random.Random))
 def test_order_of_evidence_plays_no_part(history, on, chance):
     shuffled = chance.sample(history, k=len(history))
     assert standing_of(shuffled, today=day(on)) == standing_of(history, today=day(on))

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from lessons.planning.errors import CandidateError, PlanningError, WeekError
 from lessons.planning.week import KINDS, Candidate, WeekRules, compose_week
 
-MANY = settings(max_examples=400, derandomize=True, deadline=None)
+MANY = settings(max_examples=200, derandomize=True, deadline=None)
 
 
 def make_candidate(key: str, kind: str = "unit", minutes_wanted: int = 8, **hints) -> Candidate:
@@ -189,7 +189,7 @@ def test_sheet_keeps_to_its_limits(pool, minutes_per_day, days, has_moved_on):
 
 
 @MANY
-@given(pools, st.integers(3, 120), st.randoms(use_true_random=False))
+@given(pools, st.integers(3, 120), st.integers(0, 2**32).map(random.Random))
 def test_order_of_candidates_plays_no_part(pool, minutes_per_day, chance):
     shuffled = chance.sample(pool, k=len(pool))
     assert compose(shuffled, minutes=minutes_per_day) == compose(pool, minutes=minutes_per_day)
