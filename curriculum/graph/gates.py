@@ -388,7 +388,7 @@ class _Gatekeeper:
         skill = self.skills[need]
         if self._known is None:
             self._known = known_skills(skills=self.skills)
-        return need in self._known or (skill.standing is Standing.IN_WORK and skill.has_pass)
+        return need in self._known or (skill.standing == Standing.IN_WORK and skill.has_pass)
 
     def _is_taught_outside(self, need: str, *, outside: frozenset[str]) -> bool:
         return any(teacher not in outside for teacher in self.teachers.get(need, ()))

@@ -226,9 +226,9 @@ class _Day:
     has_pass: bool = False
 
     def add(self, item: EvidenceItem) -> None:
-        if item.source is Source.CLAIM:
+        if item.source == Source.CLAIM:
             self.is_claimed = self.is_claimed or item.passed
-        elif item.source is Source.HAND:
+        elif item.source == Source.HAND:
             # Of several reasons the first by alphabet is told, so that the order of rows plays no part.
             told = self.by_hand.get(item.passed)
             self.by_hand[item.passed] = item.reason if told is None else min(told, item.reason)
@@ -237,7 +237,7 @@ class _Day:
             self.has_pass = self.has_pass or item.passed
             if item.is_first_try:
                 self.results.add(item.passed)
-                if item.source is Source.CHECK:
+                if item.source == Source.CHECK:
                     self.checks.add(item.passed)
 
     @property
