@@ -113,16 +113,18 @@ class Authority:
         except (FileNotFoundError, ValueError):
             return None
 
-    def _ensure(self, now: dt.datetime) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey, bool]:
-        certificate = self._certificate()
-        if (
-            certificate is not None
-            and self.key_path.exists()
-            and certificate.not_valid_after_utc > now + dt.timedelta(days=RENEW_DAYS)
-        ):
+    def _key(self) -> ec.EllipticCurvePrivateKey | None:
+        try:
             key = serialization.load_pem_private_key(self.key_path.read_bytes(), password=None)
-            if isinstance(key, ec.EllipticCurvePrivateKey) and key.public_key() == certificate.public_key():
-                return certificate, key, False
+        except (FileNotFoundError, ValueError):
+            return None
+        return key if isinstance(key, ec.EllipticCurvePrivateKey) else None
+
+    def _ensure(self, now: dt.datetime) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey, bool]:
+        certificate, old_key = self._certificate(), self._key()
+        lasts = certificate is not None and certificate.not_valid_after_utc > now + dt.timedelta(days=RENEW_DAYS)
+        if certificate and old_key and lasts and old_key.public_key() == certificate.public_key():
+            return certificate, old_key, False
         key = ec.generate_private_key(ec.SECP256R1())
         name = _name("Keyslip, this house's own authority")
         permitted: list[x509.GeneralName] = [x509.DNSName(permitted_name) for permitted_name in PERMITTED_NAMES]

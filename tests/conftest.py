@@ -37,10 +37,9 @@ DESKTOP = {"viewport": {"width": 1280, "height": 800}}
 
 
 @pytest.fixture(autouse=True)
-def _media_of_its_own(tmp_path: Path, settings: object) -> None:
+def _media_of_its_own(tmp_path_factory: pytest.TempPathFactory, settings: object) -> None:
     """Files of one test are invisible to the next."""
-    settings.MEDIA_ROOT = tmp_path / "media"
-    settings.MEDIA_ROOT.mkdir()
+    settings.MEDIA_ROOT = tmp_path_factory.mktemp("media")
 
 
 @pytest.fixture(scope="session")
