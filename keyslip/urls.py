@@ -2,7 +2,7 @@
 
 from django.contrib.auth import views as auth_views
 from django.contrib.auth.decorators import login_not_required
-from django.urls import URLPattern, URLResolver, path
+from django.urls import URLPattern, URLResolver, include, path
 from django.views.generic import TemplateView
 
 from keyslip import views
@@ -17,4 +17,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("sign-out/", auth_views.LogoutView.as_view(), name="logout"),
     path("password/", auth_views.PasswordChangeView.as_view(), name="password_change"),
     path("password/done/", auth_views.PasswordChangeDoneView.as_view(), name="password_change_done"),
+    path("", include("curriculum.urls")),
+    path("", include("lessons.urls")),
+    path("", include("reviews.urls")),
 ]

@@ -12,6 +12,7 @@ from django.db.models import F, Q
 from django.utils import timezone
 
 from curriculum.models import LEAST_MINUTES, MOST_MINUTES, Learner, Piece, Skill, Unit
+from lessons.planning.bars import bars_in_words
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
@@ -20,13 +21,16 @@ LEAST_BPM, MOST_BPM = 20, 300
 MOST_TAKES = 3
 
 
+def stretch_in_words(*, bars: str, hands: str, bpm: int | None) -> str:
+    """Return bars, hands and tempo as one phrase: “bars 5 to 8, left hand, at 60”."""
+    return ", ".join(part for part in (bars_in_words(bars), hands, f"at {bpm}" if bpm else "") if part)
+
+
 class Lesson(models.Model):
     """One week of one learner, from its first weekday on."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
-    learner = models.ForeignKey(
-        Learner, on_delete=models.CASCADE, related_name="lessons"
-    )
+    learner = models.ForeignKey(Learner, on_delete=models.CASCADE, related_name="lessons")
     starts_on = models.DateField()
     minutes_per_day = models.PositiveSmallIntegerField(
         default=30,
@@ -79,9 +83,7 @@ class Assignment(models.Model):
         GO_BACK = "go_back", "go back"
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
-    lesson = models.ForeignKey(
-        Lesson, on_delete=models.CASCADE, related_name="assignments"
-    )
+    lesson = models.ForeignKey(Lesson, on_delete=models.CASCADE, related_name="assignments")
     position = models.PositiveSmallIntegerField()
     kind = models.CharField(max_length=10, choices=Kind)
     title = models.CharField(max_length=300)
@@ -99,9 +101,7 @@ class Assignment(models.Model):
         blank=True,
         related_name="assignments",
     )
-    skills: "models.ManyToManyField[Skill, Any]" = models.ManyToManyField(
-        Skill, blank=True, related_name="assignments"
-    )
+    skills: "models.ManyToManyField[Skill, Any]" = models.ManyToManyField(Skill, blank=True, related_name="assignments")
     bars = models.CharField(max_length=40, blank=True)
     hands = models.CharField(max_length=8, choices=Hands, blank=True)
     bpm = models.PositiveSmallIntegerField(
@@ -120,9 +120,7 @@ class Assignment(models.Model):
     class Meta:
         ordering: ClassVar[list[str]] = ["position"]
         constraints: ClassVar[list[models.BaseConstraint]] = [
-            models.UniqueConstraint(
-                fields=["lesson", "position"], name="assignment_position_once"
-            )
+            models.UniqueConstraint(fields=["lesson", "position"], name="assignment_position_once")
         ]
 
     def __str__(self) -> str:
@@ -133,14 +131,25 @@ class Assignment(models.Model):
         """The boxed letter, A for the first line."""
         return LETTERS[(self.position - 1) % len(LETTERS)]
 
+    @property
+    def plain(self) -> str:
+        """What is played, as one phrase: “bars 5 to 8, left hand, at 60”; empty where nothing was named."""
+        return stretch_in_words(bars=self.bars, hands=self.get_hands_display() if self.hands else "", bpm=self.bpm)
+
+    @property
+    def source(self) -> str:
+        """Where it stands in print: book and page of its unit, or the composer of its piece; empty where neither is known."""
+        if self.unit is not None:
+            page = f", page {self.unit.page}" if self.unit.page else ""
+            return f"{self.unit.book.title}{page}"
+        return self.piece.composer if self.piece is not None else ""
+
 
 class Correction(models.Model):
     """One thing to change, written by a review; it stands on the next sheet until a later verdict lets it go."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
-    assignment = models.ForeignKey(
-        Assignment, on_delete=models.CASCADE, related_name="corrections"
-    )
+    assignment = models.ForeignKey(Assignment, on_delete=models.CASCADE, related_name="corrections")
     dimension = models.CharField(max_length=20)
     text = models.CharField(max_length=300)
     bars = models.CharField(max_length=40, blank=True)
@@ -165,9 +174,7 @@ class Try(models.Model):
     """One try at a stretch: right or not yet."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
-    assignment = models.ForeignKey(
-        Assignment, on_delete=models.CASCADE, related_name="tries"
-    )
+    assignment = models.ForeignKey(Assignment, on_delete=models.CASCADE, related_name="tries")
     played_on = models.DateField()
     bars = models.CharField(max_length=40, blank=True)
     hands = models.CharField(max_length=8, choices=Assignment.Hands, blank=True)
@@ -194,6 +201,11 @@ class Try(models.Model):
 
     def __str__(self) -> str:
         return f"{self.assignment_id} {self.played_on}"
+
+    @property
+    def plain(self) -> str:
+        """What was played, as one phrase."""
+        return stretch_in_words(bars=self.bars, hands=self.get_hands_display() if self.hands else "", bpm=self.bpm)
 
 
 class Clip(models.Model):
@@ -271,9 +283,7 @@ class Clip(models.Model):
 
     @property
     def copy_path(self) -> Path:
-        return self.folder / (
-            "copy.mp4" if self.kind == self.Kind.VIDEO else "copy.m4a"
-        )
+        return self.folder / ("copy.mp4" if self.kind == self.Kind.VIDEO else "copy.m4a")
 
     @property
     def poster_path(self) -> Path:
@@ -298,14 +308,10 @@ class Take(models.Model):
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
     clip = models.ForeignKey(Clip, on_delete=models.CASCADE, related_name="takes")
-    assignment = models.ForeignKey(
-        Assignment, on_delete=models.CASCADE, related_name="takes"
-    )
+    assignment = models.ForeignKey(Assignment, on_delete=models.CASCADE, related_name="takes")
     start_s = models.FloatField(validators=[MinValueValidator(0.0)])
     end_s = models.FloatField()
-    number = models.PositiveSmallIntegerField(
-        validators=[MinValueValidator(1), MaxValueValidator(MOST_TAKES)]
-    )
+    number = models.PositiveSmallIntegerField(validators=[MinValueValidator(1), MaxValueValidator(MOST_TAKES)])
     is_judged = models.BooleanField(default=False)
 
     class Meta:
@@ -316,9 +322,7 @@ class Take(models.Model):
                 name="take_ends_after_start",
                 violation_error_message="A take ends after it starts.",
             ),
-            models.UniqueConstraint(
-                fields=["assignment", "number"], name="take_number_once"
-            ),
+            models.UniqueConstraint(fields=["assignment", "number"], name="take_number_once"),
             models.CheckConstraint(
                 condition=Q(number__gte=1) & Q(number__lte=MOST_TAKES),
                 name="take_at_most_three",
@@ -368,9 +372,7 @@ class Job(models.Model):
 
     class Meta:
         ordering: ClassVar[list[str]] = ["created_at"]
-        indexes: ClassVar[list[models.Index]] = [
-            models.Index(fields=["state", "lease_until"], name="job_by_state")
-        ]
+        indexes: ClassVar[list[models.Index]] = [models.Index(fields=["state", "lease_until"], name="job_by_state")]
         constraints: ClassVar[list[models.BaseConstraint]] = [
             models.UniqueConstraint(
                 fields=["clip", "kind"],

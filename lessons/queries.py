@@ -1,13 +1,17 @@
 """Reads of the week: lessons, sheets, tries, clips and takes."""
 
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from uuid import UUID
 
-from django.db.models import Prefetch, QuerySet
+from django.db.models import Count, Prefetch, QuerySet
 from django.shortcuts import get_object_or_404
+from django.utils import timezone
 
 from curriculum.models import Learner
 from lessons.models import Assignment, Clip, Correction, Job, Lesson, Take, Try
+
+# Minutes without a try after which the hands have rested. Our inference: shorter gaps go into turning pages.
+REST_MINUTES = 8
 
 
 def week_start(learner: Learner, day: date) -> date:
@@ -44,12 +48,33 @@ def get_take(learner: Learner, pk: UUID) -> Take:
 
 def get_correction(learner: Learner, pk: UUID) -> Correction:
     """Return this learner's correction or raise Http404."""
-    return get_object_or_404(Correction.objects.select_related("assignment"), assignment__lesson__learner=learner, pk=pk)
+    return get_object_or_404(
+        Correction.objects.select_related("assignment"), assignment__lesson__learner=learner, pk=pk
+    )
 
 
 def lessons_of(learner: Learner) -> QuerySet[Lesson]:
     """Return the learner's lessons, newest week first."""
     return Lesson.objects.filter(learner=learner).order_by("-starts_on")
+
+
+def lesson_list(learner: Learner) -> QuerySet[Lesson]:
+    """Return the learner's lessons, newest week first, each with the numbers of its lines and clips."""
+    return lessons_of(learner).annotate(
+        line_count=Count("assignments", distinct=True), clip_count=Count("clips", distinct=True)
+    )
+
+
+def week_number(lesson: Lesson) -> int:
+    """Return which week of this learner the lesson is, counting from 1."""
+    return Lesson.objects.filter(learner_id=lesson.learner_id, starts_on__lte=lesson.starts_on).count()
+
+
+def film_lesson(learner: Learner, *, today: date | None = None) -> Lesson | None:
+    """Return the lesson to film: this week's, else the newest begun one that is not decided; None where there is none."""
+    day = today or learner.today()
+    begun = lessons_of(learner).filter(starts_on__lte=day)
+    return begun.filter(starts_on=week_start(learner, day)).first() or begun.filter(decided_at=None).first()
 
 
 def current_lesson(learner: Learner, *, today: date | None = None) -> Lesson | None:
@@ -109,3 +134,27 @@ def newest_job(clip: Clip) -> Job | None:
 def has_first_try(assignment: Assignment, day: date) -> bool:
     """True where the first try of `day` is written down."""
     return Try.objects.filter(assignment=assignment, played_on=day, is_first_of_day=True).exists()
+
+
+def tries_of(assignment: Assignment) -> QuerySet[Try]:
+    """Return the tries of an assignment, oldest first."""
+    return Try.objects.filter(assignment=assignment).order_by("created_at")
+
+
+def minutes_at_a_stretch(learner: Learner, *, now: datetime | None = None) -> int:
+    """Return for how many minutes the learner has been writing tries without a rest; 0 after a rest.
+
+    Only tries tell that somebody is at the keys, so that a stretch is never shorter than what is returned.
+    """
+    moment = now or timezone.now()
+    rest = timedelta(minutes=REST_MINUTES)
+    # No stretch worth the name is longer than three hours.
+    recent = Try.objects.filter(
+        assignment__lesson__learner=learner, created_at__gt=moment - timedelta(hours=3), created_at__lte=moment
+    ).order_by("-created_at")
+    began = moment
+    for written_at in recent.values_list("created_at", flat=True):
+        if began - written_at > rest:
+            break
+        began = written_at
+    return int((moment - began).total_seconds() // 60)

@@ -29,7 +29,9 @@ from lessons.services.jobs import (
 from lessons.services.practice import take_back_try, write_first_try, write_try
 from lessons.services.preparing import STEPS, prepare_clip, run_job
 from lessons.services.sheets import (
+    MOST_DIMENSIONS,
     Line,
+    WayBack,
     add_line,
     change_line,
     checked_dimensions,
@@ -44,7 +46,7 @@ from lessons.services.sheets import (
     remove_line,
     set_sheet,
     suggested_dimensions,
-    weakest_needed_skill,
+    way_back,
     work_on_before,
     write_correction,
 )
@@ -52,11 +54,13 @@ from lessons.services.sheets import (
 __all__ = [
     "LEASE_S",
     "MOST_ATTEMPTS",
+    "MOST_DIMENSIONS",
     "RING_AGAIN_S",
     "STEPS",
     "Claim",
     "Line",
     "LostLeaseError",
+    "WayBack",
     "add_line",
     "add_take",
     "change_line",
@@ -91,7 +95,7 @@ __all__ = [
     "suggested_dimensions",
     "take_back_try",
     "take_whole_clip",
-    "weakest_needed_skill",
+    "way_back",
     "work_on_before",
     "write_correction",
     "write_first_try",

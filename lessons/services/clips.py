@@ -32,7 +32,7 @@ END_SLACK_S = 0.1
 def record_clip(
     lesson: Lesson,
     *,
-    upload: Upload,
+    upload: "File[bytes]",
     played_on: date,
     assignment: Assignment | None = None,
     was_first_today: bool = False,
@@ -122,7 +122,7 @@ def check_clip_size(size_bytes: int) -> None:
         )
 
 
-def _store(upload: Upload, path: Path) -> str:
+def _store(upload: "File[bytes]", path: Path) -> str:
     """Keep an upload at `path`; return its SHA-256. One that lies on the disk already is moved there, not copied."""
     arrived = getattr(upload, "temporary_file_path", None)
     if arrived is not None:

@@ -118,7 +118,7 @@ def _ours(claim: Claim) -> "models.QuerySet[Job]":
 
 
 def _tell_learner(job_id: str) -> None:
-    Clip.objects.filter(jobs=job_id).update(
+    Clip.objects.filter(jobs__in=Job.objects.filter(pk=job_id)).update(
         state=Clip.State.FAILED,
         text="Keyslip could not prepare this clip, and the fault may be ours. The file is kept as it came. Try again with the button.",
     )

@@ -1,0 +1,1 @@
+"""Pages of the week: the sheet, practice, filming and clips."""
