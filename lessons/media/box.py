@@ -95,7 +95,7 @@ def run_boxed(
     BoxCrashError
         If the child was broken by the file, or answered nonsense.
     BoxError
-        If the child was ended from outside.
+        If the child was ended from outside, or the disk is full.
 
     Examples
     --------
@@ -271,6 +271,8 @@ def _what_happened(returncode: int, failure: str | None, limits: BoxLimits) -> B
         return BoxLimitError(f"the child wanted to write more than {limits.file_bytes} bytes", spent="bytes")
     if failure == "memory":
         return BoxLimitError(f"the child wanted more than {limits.memory_bytes} bytes of memory", spent="memory")
+    if failure == "space":
+        return BoxError("there is no room left on the disk")
     if returncode in (-signal.SIGKILL, -signal.SIGTERM, -signal.SIGINT, -signal.SIGHUP):
         return BoxError(f"the child was ended from outside by signal {-returncode}")
     return BoxCrashError(f"the child ended with status {returncode} ({failure or 'no word from it'})")

@@ -60,7 +60,7 @@ def make_copy(
     UnopenableFileError
         If ``path`` cannot be read or the folder of ``out_path`` cannot be written.
     BoxError
-        If the child was ended from outside; try again.
+        If the child was ended from outside, or the disk is full; try again later.
 
     Examples
     --------
@@ -127,7 +127,7 @@ def make_poster(copy_path: Path, out_path: Path, *, limits: CopyLimits | None = 
     UnopenableFileError
         If ``copy_path`` cannot be read or the folder of ``out_path`` cannot be written.
     BoxError
-        If the child was ended from outside; try again.
+        If the child was ended from outside, or the disk is full; try again later.
 
     Examples
     --------

@@ -23,7 +23,7 @@ class Command(BaseCommand):
         parser.add_argument("--json", action="store_true", help="print one JSON object")
         parser.add_argument("--codes", action="store_true", help="print the closed list of reasons and stop")
 
-    def handle(self, *args: Any, **options: Any) -> None:  # noqa: ARG002 - Django's signature
+    def handle(self, *args: Any, **options: Any) -> None:
         if options["codes"]:
             for code in ReasonCode:
                 self.stdout.write(f"{code} {verdict_of(code)}")

@@ -60,26 +60,37 @@ def copy(job: Job) -> dict[str, Any]:
         raise CannotCopyError("nothing could be decoded")
     with opened(job.source_fd, max_streams=int(options["max_streams"])) as source:
         tracks = choose_tracks(source, max_frame_px=int(options["max_frame_px"]), threads=job.threads)
+        file = _Target(job.target_fd)
         target = av.open(
-            _Target(job.target_fd),
+            file,
             "w",
             format="mp4",
             options={"movflags": "faststart", "fflags": "bitexact"},
             io_open=_reread_only(job.target_fd),
         )
-        with target:
-            writer = _Writer(source, target, tracks, job, firsts)
-            writer.run()
+        try:
+            with target:
+                writer = _Writer(source, target, tracks, job, firsts)
+                writer.run()
+        except BROKEN as error:
+            # The library hides why writing failed: no room, or more than allowed.
+            raise file.error or error from error
     return writer.answer() | {"bytes": os.fstat(job.target_fd).st_size}
 
 
 class _Target(OwnBytes):
     """The file to write, as the muxer wants it."""
 
+    error: OSError | None = None
+
     def write(self, data: bytes) -> int:
         rest = memoryview(data)
         while rest:
-            done = os.pwrite(self._fd, rest, self._at)
+            try:
+                done = os.pwrite(self._fd, rest, self._at)
+            except OSError as error:
+                self.error = error
+                raise
             self._at += done
             rest = rest[done:]
         return len(data)
@@ -160,12 +171,15 @@ class _Writer:
             self._sound = _Sound(target, job, first)
 
     def run(self) -> None:
-        try:
-            for packet in self._source.demux(self._streams):
-                if not self._take(packet):
-                    break
-        except BROKEN:
-            self._broken += 1
+        packets = self._source.demux(self._streams)
+        while True:
+            try:
+                packet = next(packets, None)
+            except BROKEN:
+                self._broken += 1
+                break
+            if packet is None or not self._take(packet):
+                break
         for part in (self._pictures, self._sound):
             if part is not None:
                 part.finish()

@@ -70,6 +70,8 @@ def enter() -> None:
             reporter.failure("bytes")
         elif error.errno == errno.ENOMEM:
             reporter.failure("memory")
+        elif error.errno in (errno.ENOSPC, errno.EDQUOT):
+            reporter.failure("space")
         else:
             reporter.failure(f"{type(error).__name__}: {error}")
     except Exception as error:  # noqa: BLE001 - outermost frame of a process; the parent raises it again
