@@ -16,9 +16,7 @@ class Mark(models.Model):
 
     take = models.ForeignKey(Take, on_delete=models.CASCADE, related_name="marks")
     dimension = models.CharField(max_length=20)
-    look = models.PositiveSmallIntegerField(
-        default=1, validators=[MinValueValidator(1), MaxValueValidator(2)]
-    )
+    look = models.PositiveSmallIntegerField(default=1, validators=[MinValueValidator(1), MaxValueValidator(2)])
     level = models.PositiveSmallIntegerField(
         null=True, blank=True, validators=[MinValueValidator(1), MaxValueValidator(4)]
     )
@@ -28,9 +26,7 @@ class Mark(models.Model):
     class Meta:
         ordering: ClassVar[list[str]] = ["created_at"]
         constraints: ClassVar[list[models.BaseConstraint]] = [
-            models.UniqueConstraint(
-                fields=["take", "dimension", "look"], name="mark_once_a_look"
-            ),
+            models.UniqueConstraint(fields=["take", "dimension", "look"], name="mark_once_a_look"),
             models.CheckConstraint(
                 condition=Q(level=None) | (Q(level__gte=1) & Q(level__lte=4)),
                 name="mark_level_one_to_four",
@@ -45,9 +41,7 @@ class MomentNote(models.Model):
     """A sentence pinned to a moment of a take, in seconds of its clip."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
-    take = models.ForeignKey(
-        Take, on_delete=models.CASCADE, related_name="moment_notes"
-    )
+    take = models.ForeignKey(Take, on_delete=models.CASCADE, related_name="moment_notes")
     dimension = models.CharField(max_length=20, blank=True)
     at_s = models.FloatField(validators=[MinValueValidator(0.0)])
     text = models.CharField(max_length=300)
@@ -68,20 +62,14 @@ class SkillAnswer(models.Model):
         NOT_YET = "not_yet", "not yet"
         CANNOT_TELL = "cannot_tell", "cannot tell"
 
-    assignment = models.ForeignKey(
-        Assignment, on_delete=models.CASCADE, related_name="skill_answers"
-    )
-    skill = models.ForeignKey(
-        Skill, on_delete=models.CASCADE, related_name="review_answers"
-    )
+    assignment = models.ForeignKey(Assignment, on_delete=models.CASCADE, related_name="skill_answers")
+    skill = models.ForeignKey(Skill, on_delete=models.CASCADE, related_name="review_answers")
     answer = models.CharField(max_length=11, choices=Answer)
     created_at = models.DateTimeField(auto_now_add=True)
 
     class Meta:
         constraints: ClassVar[list[models.BaseConstraint]] = [
-            models.UniqueConstraint(
-                fields=["assignment", "skill"], name="skill_answer_once"
-            )
+            models.UniqueConstraint(fields=["assignment", "skill"], name="skill_answer_once")
         ]
 
     def __str__(self) -> str:
