@@ -158,13 +158,18 @@ class LearnerGraph:
         return self.reports[slug]
 
     def is_done(self, unit: Unit) -> bool:
-        """Done by verdict, by “I am here”, or because all it teaches is ticked; not while it waits after *go back*."""
+        """Done by verdict, by “I am here”, or because all it teaches is ticked; not while it waits, or is waited for, after *go back*."""
         if unit.done_on:
             return True
-        if unit.sent_back_on:
+        if unit.sent_back_on or unit.pk in self._waited_for:
             return False
         taught = [slug for slug in self.teaches[str(unit.pk)] if not self.skills[slug].not_for_me]
         return bool(taught) and all(self.reports[slug].standing in {Standing.TICKED, Standing.DUE} for slug in taught)
+
+    @cached_property
+    def _waited_for(self) -> frozenset[UUID | None]:
+        """Units that were taken up again by *go back*; ticks alone do not finish them, a verdict does."""
+        return frozenset(unit.waits_for_id for unit in self.units.values() if unit.sent_back_on)
 
     def unit_state(self, unit: Unit) -> UnitState:
         if self.is_done(unit):

@@ -198,16 +198,8 @@ def reopen_unit(unit: Unit) -> None:
 
 
 @transaction.atomic
-def send_back(unit: Unit, *, weakest_skill: Skill | None, today: date) -> Unit | None:
-    """The verdict *go back*: the unit is to come again, and the unit that taught `weakest_skill` is proposed.
-
-    Returns the proposed unit, which is open again, or None where no other unit of the learner's books teaches it.
-    """
-    proposed = None
-    if weakest_skill is not None:
-        taught = Unit.objects.filter(teaches=weakest_skill, book__learner_id=unit.book.learner_id).exclude(pk=unit.pk)
-        own_book = taught.filter(book=unit.book, position__lt=unit.position).order_by("-position").first()
-        proposed = own_book or taught.exclude(book=unit.book).order_by("book__position", "position").first()
+def send_back(unit: Unit, *, proposed: Unit | None, today: date) -> None:
+    """The verdict *go back*: the unit is to come again, and `proposed` is taken up first, whatever is ticked by now."""
     unit.begun_on, unit.done_on, unit.done_by = None, None, ""
     unit.sent_back_on, unit.waits_for = today, proposed
     unit.opened_anyway_on, unit.opened_anyway_reason = None, ""
@@ -217,7 +209,12 @@ def send_back(unit: Unit, *, weakest_skill: Skill | None, today: date) -> Unit |
         proposed.done_on, proposed.done_by, proposed.begun_on = None, "", today
         proposed.sent_back_on = proposed.waits_for = None
         proposed.save()
-    return proposed
+
+
+def put_back(unit: Unit, *, done_on: date | None, done_by: str = "") -> None:
+    """Write where a unit stood before it was taken up again by mistake: done on a day, or not begun."""
+    unit.begun_on, unit.done_on, unit.done_by = done_on, done_on, done_by if done_on else ""
+    unit.save(update_fields=["begun_on", "done_on", "done_by"])
 
 
 def open_unit_anyway(unit: Unit, *, reason: str, today: date) -> None:
