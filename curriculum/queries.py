@@ -4,17 +4,20 @@
 evidence, and answers every question of the pages from memory.
 """
 
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 from functools import cached_property
-from typing import TypeVar
+from itertools import zip_longest
 from uuid import UUID
 
 from django.db.models import Model, Prefetch, QuerySet
+from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
+from django_htmx.middleware import HtmxDetails
 
 from curriculum.graph.gates import (
     PieceGate,
@@ -23,14 +26,42 @@ from curriculum.graph.gates import (
     UnitGate,
     known_skills,
     piece_gate,
-    unit_gate,
+    unit_gates,
     unit_needs,
 )
 from curriculum.graph.prerequisites import closure
 from curriculum.graph.standing import EvidenceItem, Source, Standing, StandingReport, StandingRules, standing_of
+from curriculum.graph.wording import say_day
 from curriculum.models import Book, Evidence, Learner, Piece, Prerequisite, Skill, Unit
+from curriculum.outline.phrases import SkillWords, suggest_skills
 
-Row = TypeVar("Row", bound=Model)
+# The families of skills in the order of the skills page, with the heading of each.
+FAMILIES = {
+    "body": "Body",
+    "hand": "Hand",
+    "keyboard": "Keyboard",
+    "reading": "Reading",
+    "rhythm": "Pulse and rhythm",
+    "touch": "Touch",
+    "dynamics": "Loudness",
+    "coordination": "Two hands",
+    "patterns": "Scales, chords and figures",
+    "pedal": "Pedal",
+    "ornaments": "Ornaments",
+    "musicianship": "Musicianship",
+    "practice": "Practising",
+    "own": "Your own",
+}
+
+# Names that one sentence lists before it says "and 3 more". Beyond four a reader skips.
+MOST_NAMED = 4
+
+
+class LearnerRequest(HttpRequest):
+    """A request from behind the sign-in; htmx may be asking."""
+
+    user: Learner
+    htmx: HtmxDetails
 
 
 class UnitState(StrEnum):
@@ -75,6 +106,11 @@ def get_unit(learner: Learner, pk: UUID) -> Unit:
     return get_object_or_404(Unit.objects.select_related("book", "waits_for"), book__learner=learner, pk=pk)
 
 
+def get_evidence(learner: Learner, pk: int) -> Evidence:
+    """Return this learner's row of evidence, with its skill, or raise Http404."""
+    return get_object_or_404(Evidence.objects.select_related("skill"), learner=learner, pk=pk)
+
+
 def get_piece(learner: Learner, pk: UUID) -> Piece:
     """Return this learner's piece or raise Http404."""
     return get_object_or_404(Piece, learner=learner, pk=pk)
@@ -117,7 +153,7 @@ class LearnerGraph:
     teaches: dict[str, frozenset[str]]
     extra_needs: dict[str, frozenset[str]]
     after: dict[str, frozenset[str]]
-    _gates: dict[str, UnitGate] = field(default_factory=dict)
+    _states: dict[str, UnitState] = field(default_factory=dict)
 
     @cached_property
     def skill_facts(self) -> dict[str, SkillFacts]:
@@ -172,21 +208,62 @@ class LearnerGraph:
         return frozenset(unit.waits_for_id for unit in self.units.values() if unit.sent_back_on)
 
     def unit_state(self, unit: Unit) -> UnitState:
+        unit_id = str(unit.pk)
+        if unit_id not in self._states:
+            self._states[unit_id] = self._unit_state(unit)
+        return self._states[unit_id]
+
+    def _unit_state(self, unit: Unit) -> UnitState:
         if self.is_done(unit):
             return UnitState.DONE
         if unit.begun_on:
             return UnitState.IN_WORK
         if unit.opened_anyway_on:
             return UnitState.OPEN
-        if unit.sent_back_on:
+        if unit.waits_for_id:
             return UnitState.TO_COME
+        # Sent back with nothing to take up first: the gate alone decides, or the book would stand still for ever.
         return UnitState.OPEN if self.unit_gate(unit).is_open else UnitState.TO_COME
 
+    @cached_property
+    def unit_gates(self) -> dict[str, UnitGate]:
+        return unit_gates(units=self.unit_facts, skills=self.skill_facts)
+
     def unit_gate(self, unit: Unit) -> UnitGate:
-        unit_id = str(unit.pk)
-        if unit_id not in self._gates:
-            self._gates[unit_id] = unit_gate(unit_id, units=self.unit_facts, skills=self.skill_facts)
-        return self._gates[unit_id]
+        return self.unit_gates[str(unit.pk)]
+
+    def why_not_open(self, unit: Unit) -> str:
+        """Say in one or two sentences what a unit to come waits for; empty for any other unit."""
+        if self.unit_state(unit) is not UnitState.TO_COME:
+            return ""
+        if unit.sent_back_on and unit.waits_for_id:
+            return f"Sent back on {say_day(unit.sent_back_on, today=self.today)}. First take up {say_unit(self.units[str(unit.waits_for_id)], seen_from=unit)} again."
+        gate = self.unit_gate(unit)
+        parts = []
+        if gate.waiting_units:
+            waiting = [self.units[unit_id] for unit_id in gate.waiting_units]
+            parts.append(f"Comes after {say_list([say_unit(other, seen_from=unit) for other in waiting])}.")
+        if gate.waiting_skills:
+            named = [f"{self.skills[slug].name} ({self.standing_word(slug)})" for slug in gate.waiting_skills]
+            parts.append(f"Needs {say_list(named)}.")
+        return " ".join(parts)
+
+    def taken_for_granted(self, unit: Unit) -> list[Skill]:
+        """Skills that the book takes for granted at a unit that is not done: named, and holding nothing."""
+        if self.is_done(unit):
+            return []
+        return [self.skills[slug] for slug in self.unit_gate(unit).taken_for_granted]
+
+    def standing_word(self, slug: str) -> str:
+        """The standing of a skill as one of the words that templates have a sign for."""
+        skill, report = self.skills[slug], self.reports[slug]
+        if skill.not_for_me:
+            return "not for me"
+        if skill.is_watched:
+            return "watched"
+        if report.is_by_hand and report.standing is Standing.TICKED:
+            return "ticked by hand"
+        return "due a check" if report.standing is Standing.DUE else report.standing.value.replace("_", " ")
 
     def unit_needs(self, unit: Unit) -> frozenset[str]:
         """Skills that a unit needs: those named, and what the skills it teaches rest on."""
@@ -229,9 +306,30 @@ class LearnerGraph:
                     return unit
         return None
 
+    def next_units(self, book: Book, *, count: int = 2) -> list[Unit]:
+        """Return the next units that are not done, from where the learner stands; fewer at the end of the book."""
+        here = self.here(book)
+        if here is None:
+            return []
+        ahead = [unit for unit in self.units_of(book) if unit.position >= here.position and not self.is_done(unit)]
+        return ahead[:count]
+
+    @cached_property
+    def _teachers(self) -> dict[str, list[Unit]]:
+        teachers: defaultdict[str, list[Unit]] = defaultdict(list)
+        for unit_id, unit in self.units.items():
+            for slug in self.teaches[unit_id]:
+                teachers[slug].append(unit)
+        return dict(teachers)
+
     def taught_by(self, slug: str) -> list[Unit]:
         """Return the units that teach a skill, in the order of the books."""
-        return [unit for unit_id, unit in self.units.items() if slug in self.teaches[unit_id]]
+        return self._teachers.get(slug, [])
+
+    def needed_by(self, slug: str) -> list[Skill]:
+        """Return the skills that rest directly on a skill, easiest first."""
+        found = [self.skills[other] for other, needs in self.needs.items() if slug in needs]
+        return sorted(found, key=lambda skill: (skill.stage, skill.name))
 
     def is_gap(self, slug: str) -> bool:
         """True where no unit of the learner's books teaches the skill."""
@@ -243,6 +341,21 @@ class LearnerGraph:
 
     def names(self, slugs: Iterable[str]) -> list[str]:
         return [self.skills[slug].name for slug in slugs]
+
+
+def say_unit(unit: Unit, *, seen_from: Unit | None = None) -> str:
+    """Name a unit inside a sentence, with its book where that is another one."""
+    named = f"unit {unit.position}, “{unit.title}”"
+    is_far = seen_from is None or seen_from.book_id != unit.book_id
+    return f"{named} of {unit.book.title}" if is_far else named
+
+
+def say_list(words: Sequence[str], *, most: int = MOST_NAMED) -> str:
+    """Join words as a sentence does; what is beyond `most` is only counted."""
+    shown = list(words[:most])
+    if len(words) > most:
+        shown.append(f"{len(words) - most} more")
+    return " and ".join(filter(None, [", ".join(shown[:-1]), *shown[-1:]]))
 
 
 def learner_graph(learner: Learner, *, today: date | None = None, rules: StandingRules | None = None) -> LearnerGraph:
@@ -262,8 +375,7 @@ def learner_graph(learner: Learner, *, today: date | None = None, rules: Standin
             )
         )
     units = {
-        str(unit.pk): unit
-        for unit in Unit.objects.filter(book__learner=learner).select_related("book", "waits_for")
+        str(unit.pk): unit for unit in Unit.objects.filter(book__learner=learner).select_related("book", "waits_for")
     }
     return LearnerGraph(
         learner=learner,
@@ -315,3 +427,30 @@ def books_of(learner: Learner) -> QuerySet[Book]:
 def skills_by_slug(learner: Learner, slugs: Sequence[str]) -> dict[str, Skill]:
     """Return slug -> skill for those of `slugs` that the learner has."""
     return {skill.slug: skill for skill in Skill.objects.filter(learner=learner, slug__in=slugs)}
+
+
+# Skills offered for one phrase. Three hold the right one nearly always (measured); two more cost one line each.
+MOST_SUGGESTED = 5
+
+
+def suggested_skills(skills: Iterable[Skill], words: str, *, most: int = MOST_SUGGESTED) -> list[Skill]:
+    """Return the skills that words are most likely about, best first; hidden ones are left out.
+
+    The words are read as a whole and phrase by phrase (`;`, line ends), so that the second thing named is not lost.
+    """
+    known = [skill for skill in skills if not skill.is_hidden]
+    vocabulary = [
+        SkillWords(
+            slug=skill.slug,
+            name=skill.name,
+            group=skill.group,
+            definition=skill.definition,
+            lines=tuple(skill.see_or_hear),
+        )
+        for skill in known
+    ]
+    phrases = [phrase for phrase in re.split(r"[;\n]", words) if phrase.strip()][:most]
+    per_phrase = [suggest_skills(phrase, skills=vocabulary, most=3) for phrase in phrases]
+    ranked = [slug for rank in zip_longest(*per_phrase) for slug in rank if slug]
+    by_slug = {skill.slug: skill for skill in known}
+    return [by_slug[slug] for slug in dict.fromkeys(ranked)][:most]

@@ -2,10 +2,13 @@
 
 from curriculum.services.books import (
     add_book,
+    add_books,
     append_units,
     begin_unit,
+    change_book,
     change_unit,
     claims_of_here,
+    delete_book,
     delete_unit,
     finish_unit,
     insert_unit,
@@ -13,15 +16,19 @@ from curriculum.services.books import (
     open_unit_anyway,
     outline_of,
     put_back,
+    read_book_file,
     reopen_unit,
+    rewrite_unit,
     send_back,
     stand_here,
 )
-from curriculum.services.evidence import claim_skills, record_evidence, set_by_hand, withdraw_evidence
-from curriculum.services.learners import create_learner, set_week
+from curriculum.services.evidence import claim_skills, record_evidence, set_by_hand, withdraw_evidence, withdraw_row
+from curriculum.services.learners import create_learner, guess_time_zone, has_account, set_week
 from curriculum.services.pieces import (
     add_piece,
     begin_piece,
+    change_piece,
+    delete_piece,
     finish_piece,
     look_at_piece,
     open_piece_anyway,
@@ -29,6 +36,7 @@ from curriculum.services.pieces import (
 )
 from curriculum.services.skills import (
     add_skill,
+    change_skill,
     delete_skill,
     hide_skill,
     mark_for_me_again,
@@ -40,19 +48,27 @@ from curriculum.services.skills import (
 
 __all__ = [
     "add_book",
+    "add_books",
     "add_piece",
     "add_skill",
     "append_units",
     "begin_piece",
     "begin_unit",
+    "change_book",
+    "change_piece",
+    "change_skill",
     "change_unit",
     "claim_skills",
     "claims_of_here",
     "create_learner",
+    "delete_book",
+    "delete_piece",
     "delete_skill",
     "delete_unit",
     "finish_piece",
     "finish_unit",
+    "guess_time_zone",
+    "has_account",
     "hide_skill",
     "insert_unit",
     "look_at_piece",
@@ -63,8 +79,10 @@ __all__ = [
     "open_unit_anyway",
     "outline_of",
     "put_back",
+    "read_book_file",
     "record_evidence",
     "reopen_unit",
+    "rewrite_unit",
     "seed_skills",
     "send_back",
     "set_by_hand",
@@ -74,4 +92,5 @@ __all__ = [
     "stand_here",
     "take_up_piece_again",
     "withdraw_evidence",
+    "withdraw_row",
 ]

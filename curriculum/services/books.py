@@ -5,15 +5,32 @@ from datetime import date
 from typing import Any
 
 from django.core.exceptions import ValidationError
-from django.db import transaction
+from django.db import IntegrityError, transaction
 from django.db.models import F, Max
 
+from curriculum.graph.prerequisites import find_loop
 from curriculum.models import Book, Evidence, Learner, Skill, Unit
-from curriculum.outline.table import BookOutline, UnitOutline
+from curriculum.outline import BookOutline, EmptyOutlineError, TableReading, UnitOutline, read_books, read_json
 from curriculum.services.evidence import claim_skills, withdraw_evidence
 
 # Added to places while units change theirs, so that no two share one on the way. More than any book has units.
 ASIDE = 1_000_000
+
+
+def read_book_file(data: bytes, *, name: str) -> TableReading:
+    """Return the books of a CSV or JSON file. Nothing is written.
+
+    Raises
+    ------
+    OutlineError
+        If it cannot be read, or holds no unit.
+    """
+    if name.lower().endswith(".json") or data.lstrip(b"\xef\xbb\xbf \t\r\n")[:1] == b"{":
+        return TableReading(books=(read_json(data),))
+    reading = read_books(data)
+    if not reading.books:
+        raise EmptyOutlineError("There is no unit in this file, only its header.")
+    return reading
 
 
 @transaction.atomic
@@ -21,10 +38,45 @@ def add_book(learner: Learner, *, title: str, units: Iterable[UnitOutline] = ())
     """Add a book with its units in the order given; they are numbered from 1."""
     last = Book.objects.filter(learner=learner).aggregate(last=Max("position"))["last"] or 0
     book = Book(learner=learner, title=title, position=last + 1)
-    book.full_clean()
-    book.save()
+    _save_title(book)
     append_units(book, units)
     return book
+
+
+def _save_title(book: Book) -> None:
+    """Save a book, or say which other one has its title. Two windows may have asked at the same moment."""
+    book.full_clean(validate_unique=False, validate_constraints=False)
+    twice = ValidationError(
+        {
+            "title": ValidationError(
+                "You have a book called “%(title)s” already. Give this one another title.", params={"title": book.title}
+            )
+        }
+    )
+    if Book.objects.filter(learner=book.learner, title=book.title).exclude(pk=book.pk).exists():
+        raise twice
+    try:
+        with transaction.atomic():
+            book.save()
+    except IntegrityError as error:
+        raise twice from error
+
+
+@transaction.atomic
+def add_books(learner: Learner, outlines: Iterable[BookOutline]) -> list[Book]:
+    """Add several books, all of them or none."""
+    return [add_book(learner, title=outline.title, units=outline.units) for outline in outlines]
+
+
+def change_book(book: Book, *, title: str) -> None:
+    """Give a book another title."""
+    book.title = title
+    _save_title(book)
+
+
+def delete_book(book: Book) -> None:
+    """Delete a book with its units. Evidence and the sheets of past weeks stay."""
+    book.delete()
 
 
 @transaction.atomic
@@ -49,7 +101,37 @@ def append_units(book: Book, units: Iterable[UnitOutline]) -> list[Unit]:
         row.clean_fields(exclude=["book"])
     Unit.objects.bulk_create(rows)
     _link_units(book, outlines, rows)
+    _refuse_loop(book)
     return rows
+
+
+def _refuse_loop(book: Book) -> None:
+    """Refuse an order in which a unit would, in the end, come after itself."""
+    units = list(book.units.order_by("position"))
+    if not any(unit.follows == Unit.Follows.NAMED for unit in units):
+        return
+    after: dict[str, frozenset[str]] = {}
+    named: dict[str, set[str]] = {}
+    links = Unit.after.through._default_manager.filter(from_unit__book=book).values_list("from_unit_id", "to_unit_id")
+    for unit_id, after_id in links:
+        named.setdefault(str(unit_id), set()).add(str(after_id))
+    for before, unit in zip([None, *units], units, strict=False):
+        if unit.follows == Unit.Follows.NAMED:
+            after[str(unit.pk)] = frozenset(named.get(str(unit.pk), ()))
+        elif before is not None:
+            after[str(unit.pk)] = frozenset({str(before.pk)})
+    loop = find_loop(after)
+    if loop:
+        by_id = {str(unit.pk): unit for unit in units}
+        raise ValidationError(
+            "That would go round in a circle: %(loop)s. Leave one of these out.",
+            code="loop",
+            params={
+                "loop": " comes after ".join(
+                    f"unit {by_id[unit_id].position}, “{by_id[unit_id].title}”" for unit_id in loop
+                )
+            },
+        )
 
 
 def _link_units(book: Book, outlines: Sequence[UnitOutline], rows: Sequence[Unit]) -> None:
@@ -111,14 +193,34 @@ def insert_unit(book: Book, *, position: int, title: str, **fields: Any) -> Unit
 
 
 @transaction.atomic
-def change_unit(unit: Unit, *, teaches: Iterable[Skill] | None = None, **fields: Any) -> None:
-    """Change what is written about a unit, and what is new in it."""
+def change_unit(
+    unit: Unit,
+    *,
+    teaches: Iterable[Skill] | None = None,
+    extra_needs: Iterable[Skill] | None = None,
+    after: Iterable[Unit] | None = None,
+    **fields: Any,
+) -> None:
+    """Change what is written about a unit, what is new in it, what it needs and what it comes after."""
     for name, value in fields.items():
         setattr(unit, name, value)
     unit.full_clean()
     unit.save()
     if teaches is not None:
         unit.teaches.set(list(teaches))
+    if extra_needs is not None:
+        unit.extra_needs.set(list(extra_needs))
+    if after is not None:
+        unit.after.set(list(after))
+    _refuse_loop(unit.book)
+
+
+@transaction.atomic
+def rewrite_unit(unit: Unit, *, place: int, **fields: Any) -> None:
+    """Change what is written about a unit and its place in the book, both or neither."""
+    change_unit(unit, **fields)
+    if place != unit.position:
+        move_unit(unit, to_position=place)
 
 
 @transaction.atomic
@@ -128,6 +230,7 @@ def move_unit(unit: Unit, *, to_position: int) -> None:
     order.remove(unit)
     order.insert(max(0, min(to_position - 1, len(order))), unit)
     _renumber(unit.book, order)
+    _refuse_loop(unit.book)
 
 
 @transaction.atomic
@@ -136,6 +239,7 @@ def delete_unit(unit: Unit) -> None:
     book = unit.book
     unit.delete()
     _renumber(book, list(book.units.order_by("position")))
+    _refuse_loop(book)
 
 
 def _shift(book: Book, *, since: int, by: int) -> None:
@@ -157,13 +261,13 @@ def stand_here(unit: Unit, *, today: date) -> int:
     Saying it again further back takes back what an earlier “I am here” had marked from there on.
     """
     later = unit.book.units.filter(position__gte=unit.position, done_by=Unit.DoneBy.HERE)
-    for other in later:
-        withdraw_evidence(_here_reference(other))
+    withdraw_evidence(*[_here_reference(other) for other in later])
     later.update(done_on=None, done_by="")
+    Unit.objects.filter(pk=unit.pk).update(sent_back_on=None, waits_for=None)
     earlier = list(unit.book.units.filter(position__lt=unit.position, done_on=None).prefetch_related("teaches"))
     for other in earlier:
         claim_skills(other.teaches.all(), today=today, reference=_here_reference(other))
-    unit.book.units.filter(pk__in=[other.pk for other in earlier]).update(
+    unit.book.units.filter(position__lt=unit.position, done_on=None).update(
         done_on=today, done_by=Unit.DoneBy.HERE, begun_on=None, sent_back_on=None, waits_for=None
     )
     return len(earlier)

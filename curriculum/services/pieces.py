@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from datetime import date
+from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -32,6 +33,19 @@ def add_piece(
     piece.full_clean()
     piece.save()
     return piece
+
+
+def change_piece(piece: Piece, **fields: Any) -> None:
+    """Change what is written about a piece."""
+    for name, value in fields.items():
+        setattr(piece, name, value)
+    piece.full_clean()
+    piece.save()
+
+
+def delete_piece(piece: Piece) -> None:
+    """Delete a piece. Evidence and the sheets of past weeks stay."""
+    piece.delete()
 
 
 @transaction.atomic

@@ -83,6 +83,16 @@ def add_skill(
     return skill
 
 
+@transaction.atomic
+def change_skill(skill: Skill, *, needs: Iterable[Skill], **fields: Any) -> None:
+    """Change what is written about a skill and what it rests on. Its slug stays."""
+    for name, value in fields.items():
+        setattr(skill, name, value)
+    skill.full_clean()
+    skill.save()
+    set_needs(skill, needs)
+
+
 def _free_slug(learner: Learner, name: str) -> str:
     base = f"own-{slugify(name)[:48] or 'skill'}"
     taken = set(Skill.objects.filter(learner=learner, slug__startswith=base).values_list("slug", flat=True))

@@ -1,0 +1,53 @@
+"""Addresses of the learner, books, units, skills and pieces."""
+
+from django.urls import path
+
+from curriculum.views import arriving, books, pieces, skills, units
+
+app_name = "curriculum"
+urlpatterns = [
+    path("", arriving.home, name="home"),
+    path("begin/<str:token>/", arriving.begin, name="begin"),
+    path("set-up/", arriving.set_up, name="set-up"),
+    path("set-up/week/", arriving.set_up_week, name="set-up-week"),
+    path("set-up/book/", arriving.set_up_book, name="set-up-book"),
+    path("set-up/place/", arriving.set_up_place, name="set-up-place"),
+    path("set-up/new/", arriving.set_up_new, name="set-up-new"),
+    path("set-up/new/<uuid:pk>/", arriving.set_up_new, name="set-up-new-unit"),
+    path("settings/", arriving.settings, name="settings"),
+    path("books/", books.book_list, name="book-list"),
+    path("books/new/", books.book_new, name="book-new"),
+    path("books/import/", books.book_import, name="book-import"),
+    path("books/<uuid:pk>/", books.book, name="book"),
+    path("books/<uuid:pk>/edit/", books.book_edit, name="book-edit"),
+    path("books/<uuid:pk>/delete/", books.book_delete, name="book-delete"),
+    path("books/<uuid:pk>/append/", books.book_append, name="book-append"),
+    path("books/<uuid:pk>/export.csv", books.book_export_csv, name="book-export-csv"),
+    path("books/<uuid:pk>/export.json", books.book_export_json, name="book-export-json"),
+    path("books/<uuid:pk>/units/new/", units.unit_new, name="unit-new"),
+    path("units/<uuid:pk>/", units.unit, name="unit"),
+    path("units/<uuid:pk>/edit/", units.unit_edit, name="unit-edit"),
+    path("units/<uuid:pk>/teaches/", units.unit_teaches, name="unit-teaches"),
+    path("units/<uuid:pk>/move/", units.unit_move, name="unit-move"),
+    path("units/<uuid:pk>/delete/", units.unit_delete, name="unit-delete"),
+    path("units/<uuid:pk>/here/", units.unit_here, name="unit-here"),
+    path("units/<uuid:pk>/open-anyway/", units.unit_open_anyway, name="unit-open-anyway"),
+    path("skills/", skills.skill_list, name="skill-list"),
+    path("skills/new/", skills.skill_new, name="skill-new"),
+    path("skills/<uuid:pk>/", skills.skill, name="skill"),
+    path("skills/<uuid:pk>/edit/", skills.skill_edit, name="skill-edit"),
+    path("skills/<uuid:pk>/hide/", skills.skill_hide, name="skill-hide"),
+    path("skills/<uuid:pk>/not-for-me/", skills.skill_not_for_me, name="skill-not-for-me"),
+    path("skills/<uuid:pk>/by-hand/", skills.skill_by_hand, name="skill-by-hand"),
+    path("skills/<uuid:pk>/claim/", skills.skill_claim, name="skill-claim"),
+    path("skills/<uuid:pk>/delete/", skills.skill_delete, name="skill-delete"),
+    path("evidence/<int:pk>/withdraw/", skills.evidence_withdraw, name="evidence-withdraw"),
+    path("way/", pieces.way, name="way"),
+    path("pieces/", pieces.piece_list, name="piece-list"),
+    path("pieces/new/", pieces.piece_new, name="piece-new"),
+    path("pieces/<uuid:pk>/", pieces.piece, name="piece"),
+    path("pieces/<uuid:pk>/look/", pieces.piece_look, name="piece-look"),
+    path("pieces/<uuid:pk>/edit/", pieces.piece_edit, name="piece-edit"),
+    path("pieces/<uuid:pk>/delete/", pieces.piece_delete, name="piece-delete"),
+    path("pieces/<uuid:pk>/open-anyway/", pieces.piece_open_anyway, name="piece-open-anyway"),
+]

@@ -1,0 +1,1 @@
+"""Pages of the learner, books, units, skills and pieces."""

@@ -1,0 +1,225 @@
+"""What the pages of this app show alike: skills by family, units with their state, what holds a piece."""
+
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+
+from django.core.exceptions import ValidationError
+from django.forms.forms import BaseForm
+
+from curriculum.models import Piece, Skill, Unit
+from curriculum.queries import FAMILIES, LearnerGraph, PieceState, UnitState, say_list, say_unit
+
+
+@dataclass(frozen=True, slots=True)
+class SkillRow:
+    """A skill with its standing: the word, and the sentence that explains it."""
+
+    skill: Skill
+    word: str
+    sentence: str
+    is_gap: bool
+
+    @property
+    def is_own_word(self) -> bool:
+        return self.word in {"claimed", "ticked by hand"}
+
+
+@dataclass(frozen=True, slots=True)
+class Family:
+    """Skills of one family; `is_open` where one of them is chosen."""
+
+    name: str
+    rows: list[SkillRow]
+    is_open: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class UnitRow:
+    """A unit with its state and the sentence that explains it."""
+
+    unit: Unit
+    state: str
+    sentence: str
+    is_here: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BlockerRow:
+    """One skill in the way of a piece."""
+
+    skill: Skill
+    word: str
+    sentence: str
+    why: str
+    unit: Unit | None
+
+
+@dataclass(frozen=True, slots=True)
+class PieceRow:
+    """A piece with its state and the sentence that explains it."""
+
+    piece: Piece
+    state: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class PieceWay:
+    """Everything a page says about what a piece waits for."""
+
+    piece: Piece
+    state: str
+    sentence: str
+    blockers: list[BlockerRow]
+    beyond: list[str]
+    count_known: int
+    flagged: list[Skill]
+    next_step: str
+
+
+def skill_row(graph: LearnerGraph, slug: str) -> SkillRow:
+    skill = graph.skills[slug]
+    if skill.not_for_me:
+        sentence = f"It holds nothing back. You wrote: “{skill.not_for_me_reason}”"
+    elif skill.is_watched:
+        sentence = "Watched for ever; it holds nothing back."
+    else:
+        sentence = graph.report(slug).sentence
+    return SkillRow(skill=skill, word=graph.standing_word(slug), sentence=sentence, is_gap=graph.is_gap(slug))
+
+
+def families(graph: LearnerGraph, *, skills: Iterable[Skill], chosen: Collection[str] = ()) -> list[Family]:
+    """Sort skills into families, in the order of the skills page; families without any are left out."""
+    by_group: dict[str, list[SkillRow]] = {}
+    for skill in sorted(skills, key=lambda skill: (skill.stage, skill.name)):
+        group = skill.group if skill.group in FAMILIES else "own"
+        by_group.setdefault(group, []).append(skill_row(graph, skill.slug))
+    return [
+        Family(name=name, rows=by_group[group], is_open=any(row.skill.slug in chosen for row in by_group[group]))
+        for group, name in FAMILIES.items()
+        if group in by_group
+    ]
+
+
+def shown_skills(graph: LearnerGraph, *, keep: Collection[str] = ()) -> list[Skill]:
+    """Skills that are not hidden, and those to keep although they are."""
+    return [skill for slug, skill in graph.skills.items() if not skill.is_hidden or slug in keep]
+
+
+def unit_row(graph: LearnerGraph, unit: Unit, *, here: Unit | None) -> UnitRow:
+    state = graph.unit_state(unit)
+    return UnitRow(
+        unit=unit,
+        state=state.label,
+        sentence=_unit_sentence(graph, unit, state),
+        is_here=here is not None and here.pk == unit.pk,
+    )
+
+
+def _unit_sentence(graph: LearnerGraph, unit: Unit, state: UnitState) -> str:
+    if state is UnitState.DONE:
+        return _done_sentence(unit)
+    if state is UnitState.TO_COME:
+        return graph.why_not_open(unit)
+    if unit.opened_anyway_on:
+        return f"Opened anyway: “{unit.opened_anyway_reason}”"
+    if state is UnitState.IN_WORK:
+        return "It goes on until you decide to move on."
+    granted = graph.taken_for_granted(unit)
+    if granted:
+        names = say_list([skill.name for skill in granted])
+        return f"Nothing holds it. The book takes for granted: {names}."
+    return "Nothing holds it."
+
+
+def _done_sentence(unit: Unit) -> str:
+    if unit.done_by == Unit.DoneBy.HERE:
+        return "You said “I am here” further on."
+    if unit.done_by == Unit.DoneBy.VERDICT:
+        return "You decided to move on."
+    return "All that is new in it is ticked."
+
+
+def piece_way(graph: LearnerGraph, piece: Piece) -> PieceWay:
+    """Gather what holds a piece, in the order in which it can be learnt. Prefetch `needs` for lists."""
+    state = graph.piece_state(piece)
+    gate = graph.piece_gate(piece)
+    below = graph.below(skill.slug for skill in piece.needs.all())
+    blockers = [
+        BlockerRow(
+            skill=graph.skills[blocker.skill],
+            word="gap" if blocker.is_gap else graph.standing_word(blocker.skill),
+            sentence=graph.report(blocker.skill).sentence,
+            why=_why(graph, blocker.needed_by),
+            unit=graph.units[blocker.unit] if blocker.unit else None,
+        )
+        for blocker in gate.blockers
+    ]
+    return PieceWay(
+        piece=piece,
+        state=state.label,
+        sentence=piece_sentence(graph, piece),
+        blockers=blockers,
+        beyond=list(gate.beyond),
+        count_known=len(below) - len(blockers),
+        flagged=graph.failed_checks(piece),
+        next_step=_next_step(blockers),
+    )
+
+
+def _why(graph: LearnerGraph, chain: tuple[str, ...]) -> str:
+    if not chain:
+        return "The piece asks for it."
+    names = graph.names(chain)
+    if len(names) == 1:
+        return f"{names[0]} needs it, and the piece asks for that."
+    return f"{names[0]} needs it, on the way to {names[-1]}, which the piece asks for."
+
+
+def _next_step(blockers: list[BlockerRow]) -> str:
+    first = next((row for row in blockers if row.unit is not None), None)
+    if first is None or first.unit is None:
+        return ""
+    return f"The next step is {first.skill.name}, in {say_unit(first.unit)}."
+
+
+def piece_row(graph: LearnerGraph, piece: Piece) -> PieceRow:
+    return PieceRow(piece=piece, state=graph.piece_state(piece).label, sentence=piece_sentence(graph, piece))
+
+
+def piece_sentence(graph: LearnerGraph, piece: Piece) -> str:
+    state = graph.piece_state(piece)
+    if state is PieceState.NOT_LOOKED_AT:
+        return "Nobody has said yet what it needs."
+    if piece.opened_anyway_on and state is PieceState.OPEN:
+        return f"Opened anyway: “{piece.opened_anyway_reason}”"
+    if state is PieceState.HELD:
+        return _held_sentence(graph, piece)
+    if state is PieceState.OPEN:
+        return "Everything it needs is ticked or claimed."
+    flagged = graph.failed_checks(piece)
+    if flagged:
+        return f"What is begun is not closed again. A check of {say_list([skill.name for skill in flagged])} was not right."
+    return (
+        "You have learnt it." if state is PieceState.LEARNT else "It stands on your sheet until you decide to move on."
+    )
+
+
+def _held_sentence(graph: LearnerGraph, piece: Piece) -> str:
+    gate = graph.piece_gate(piece)
+    parts = []
+    if gate.blockers:
+        names = say_list([graph.skills[blocker.skill].name for blocker in gate.blockers], most=3)
+        parts.append(f"Waits for {names}.")
+    if gate.beyond:
+        parts.append(f"Beyond what Keyslip can name: {say_list(gate.beyond, most=2)}.")
+    return " ".join(parts)
+
+
+def add_errors(form: BaseForm, error: ValidationError) -> None:
+    """Put what a service refused into the form: beside the fields that the form has, else above it."""
+    if not hasattr(error, "error_dict"):
+        form.add_error(None, error)
+        return
+    for field, messages in error.error_dict.items():
+        form.add_error(field if field in form.fields else None, messages)
