@@ -17,6 +17,7 @@ from curriculum.models import Learner, Piece, Skill, Unit
 from curriculum.queries import LearnerGraph, PieceState, UnitState, learner_graph, pieces_of
 from curriculum.rubric import in_judging_order, rubric
 from lessons.models import Assignment, Correction, Lesson
+from lessons.planning.checks import CheckReason, SkillToCheck, choose_checks
 from lessons.planning.dimensions import SkillHint, suggest_dimensions
 from lessons.planning.week import Candidate, compose_week
 from lessons.queries import lesson_before, open_corrections
@@ -24,8 +25,18 @@ from lessons.queries import lesson_before, open_corrections
 MOST_DIMENSIONS = 3
 # Added to places while lines change theirs, so that no two share one on the way. More than any sheet has lines.
 ASIDE = 10_000
-# Days before a claim lapses in which it is put on the sheet: two weeks leave one lesson to prove it and one to spare.
-CLAIM_NOTICE_DAYS = 14
+# Minutes a day of a check of one skill: finding the page and one cold line. Each further skill takes one more.
+CHECK_MINUTES = 3
+# Units looked ahead for skills that would hold them: about a month, the life of a claim, at a unit a week.
+UNITS_AHEAD = 4
+PROVED = {Standing.TICKED, Standing.DUE}
+CHECK_WORDS = {
+    CheckReason.HOLDS_NEXT_UNIT: "A unit that comes soon waits for this.",
+    CheckReason.CLAIM_LAPSES: "Claimed, and to be proved.",
+    CheckReason.DUE: "Due a check.",
+    CheckReason.NOT_TICKED_YET: "Its unit is done, and it is not ticked yet.",
+    CheckReason.CLAIM_LAPSED: "Its unit is done, and nothing shows it yet.",
+}
 
 
 @dataclass(slots=True)
@@ -46,7 +57,6 @@ class Line:
     bars: str = ""
     hands: str = ""
     bpm: int | None = None
-    lapses_on: date | None = None
 
 
 def propose_lines(learner: Learner, *, today: date, graph: LearnerGraph | None = None) -> list[Line]:
@@ -61,10 +71,10 @@ def propose_lines(learner: Learner, *, today: date, graph: LearnerGraph | None =
             title=line.title,
             minutes_wanted=line.minutes,
             why=line.why,
-            order=order,
+            # Of older pieces the one not played for longest is next, wherever it stands in the list.
+            order=0 if line.kind == Assignment.Kind.OLDER else order,
             is_in_work=_is_in_work(line, found),
             last_played_on=played_on.get(line.piece.pk) if line.piece else None,
-            lapses_on=line.lapses_on,
         )
         for order, (key, line) in enumerate(lines.items())
     ]
@@ -101,10 +111,8 @@ def _all_lines(learner: Learner, graph: LearnerGraph) -> dict[str, Line]:
             hands=before.hands,
             bpm=before.bpm,
         )
-    for skill in graph.skills.values():
-        line = _check_line(skill, graph)
-        if line is not None:
-            lines[f"check:{skill.pk}"] = line
+    for line in _check_lines(graph):
+        lines[f"check:{line.skills[0].pk}"] = line
     for unit in graph.units.values():
         line = _unit_line(unit, graph)
         if line is not None:
@@ -116,28 +124,84 @@ def _all_lines(learner: Learner, graph: LearnerGraph) -> dict[str, Line]:
     return lines
 
 
-def _check_line(skill: Skill, graph: LearnerGraph) -> Line | None:
-    if skill.is_hidden or skill.not_for_me or skill.is_watched:
-        return None
-    report = graph.report(skill.slug)
-    lapses_soon = (
-        report.standing is Standing.CLAIMED
-        and report.lapses_on is not None
-        and (report.lapses_on - graph.today).days <= CLAIM_NOTICE_DAYS
-    )
-    if report.standing is not Standing.DUE and not lapses_soon:
-        return None
-    shown_in = graph.taught_by(skill.slug)
-    where = f" Any line of {shown_in[-1].title} will do." if shown_in else ""
-    return Line(
-        kind=Assignment.Kind.CHECK,
-        title=skill.name,
-        why=f"{report.sentence}{where}",
-        minutes=3,
-        unit=shown_in[-1] if shown_in else None,
-        skills=[skill],
-        lapses_on=report.lapses_on if lapses_soon else None,
-    )
+def _check_lines(graph: LearnerGraph) -> list[Line]:
+    """Return the lines that show skills again, the most pressing first."""
+    lines = []
+    for check in choose_checks(_skills_to_check(graph)):
+        unit = graph.units[check.unit] if check.unit else None
+        skills = [graph.skills[slug] for slug in check.skills]
+        first = graph.report(skills[0].slug).sentence
+        play = f" Play a line of {unit.title}, cold." if unit else " Play anything that shows it, cold."
+        lines.append(
+            Line(
+                kind=Assignment.Kind.CHECK,
+                title=", ".join(skill.name for skill in skills),
+                why=f"{CHECK_WORDS[check.reason]} {first}{play}",
+                minutes=CHECK_MINUTES + len(skills) - 1,
+                unit=unit,
+                skills=skills,
+            )
+        )
+    return lines
+
+
+def _skills_to_check(graph: LearnerGraph) -> list[SkillToCheck]:
+    coming = _coming_units(graph)
+    holding = {slug for unit in coming for slug in graph.unit_gate(unit).waiting_skills}
+    wanted_soon = [graph.unit_needs(unit) for unit in coming]
+    safe = graph.below(slug for slug, report in graph.reports.items() if report.standing in PROVED)
+    found = []
+    for skill in graph.skills.values():
+        if skill.is_hidden or skill.not_for_me or skill.is_watched:
+            continue
+        taught = graph.taught_by(skill.slug)
+        if any(graph.unit_state(unit) is UnitState.IN_WORK for unit in taught):
+            continue
+        shown_in = [unit for unit in taught if graph.is_done(unit)]
+        report = graph.report(skill.slug)
+        reason = _check_reason(
+            report.standing,
+            is_taught=bool(shown_in),
+            is_holding=skill.slug in holding and bool(shown_in or not taught),
+            is_safe=skill.slug in safe,
+        )
+        if reason is not None:
+            soon = next((place for place, needs in enumerate(wanted_soon) if skill.slug in needs), len(wanted_soon))
+            found.append(
+                SkillToCheck(
+                    id=skill.slug,
+                    units=tuple(str(unit.pk) for unit in reversed(shown_in)),
+                    reason=reason,
+                    since=report.lapses_on or report.due_on or report.since or graph.today,
+                    # What the coming units need, then the hardest: what is shown proves all that lies below it.
+                    rank=soon * 100 - skill.stage,
+                )
+            )
+    return found
+
+
+def _coming_units(graph: LearnerGraph) -> list[Unit]:
+    """Return the next few units of each book that are not done, the nearest first."""
+    coming: dict[UUID, list[Unit]] = {}
+    for unit in graph.units.values():
+        if not graph.is_done(unit):
+            coming.setdefault(unit.book_id, []).append(unit)
+    return [unit for units in coming.values() for unit in units[:UNITS_AHEAD]]
+
+
+def _check_reason(standing: Standing, *, is_taught: bool, is_holding: bool, is_safe: bool) -> CheckReason | None:
+    """Return why a skill is shown again; None where it need not be. What lies below a ticked skill counts as shown."""
+    if is_holding:
+        return CheckReason.HOLDS_NEXT_UNIT
+    if standing is Standing.CLAIMED:
+        return None if is_safe else CheckReason.CLAIM_LAPSES
+    if standing is Standing.DUE:
+        return CheckReason.DUE
+    if standing is Standing.IN_WORK:
+        return CheckReason.NOT_TICKED_YET
+    if standing is Standing.UNTRIED and is_taught and not is_safe:
+        return CheckReason.CLAIM_LAPSED
+    return None
 
 
 def _unit_line(unit: Unit, graph: LearnerGraph) -> Line | None:
