@@ -104,7 +104,7 @@ class VerdictForm(forms.Form):
     )
     dimension = forms.ChoiceField(label="What it is about", required=False)
     text = forms.CharField(
-        label="One thing to change",
+        label="What to change",
         required=False,
         max_length=300,
         help_text="It comes first on the next sheet. May be left open.",
@@ -160,7 +160,7 @@ class WorkOnForm(forms.Form):
         label="In your own words",
         required=False,
         max_length=300,
-        help_text="So that you know on Tuesday what you meant. May be left open.",
+        help_text="So that you know in a week what you meant. May be left open.",
         widget=forms.TextInput(attrs={"autocomplete": "off"}),
     )
 

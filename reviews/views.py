@@ -5,7 +5,7 @@ from uuid import UUID
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.http import Http404, HttpResponse
+from django.http import Http404, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
@@ -129,7 +129,7 @@ def skills(request: LearnerRequest, pk: UUID) -> HttpResponse:
     initial = {f"skill-{skill.pk}": line.answers.get(skill.pk, "") for skill in line.skills}
     if line.is_yes_likely:
         initial = {name: answer or SkillAnswer.Answer.YES for name, answer in initial.items()}
-    form = SkillsForm(request.POST or None, skills=line.skills, initial=initial)
+    form = SkillsForm(_posted(request), skills=line.skills, initial=initial)
     if request.method == "POST" and form.is_valid():
         services.answer_skills(line.assignment, answers=form.answers)
         return redirect(_next_of_line(review_of(review.lesson), line))
@@ -157,7 +157,7 @@ def verdict(request: LearnerRequest, pk: UUID) -> HttpResponse:
     initial = {"verdict": line.assignment.verdict}
     if own is not None:
         initial |= {"dimension": own.dimension, "text": own.text, "bars": own.bars}
-    form = VerdictForm(request.POST or None, line=line, way_back=way_back, initial=initial)
+    form = VerdictForm(_posted(request), line=line, way_back=way_back, initial=initial)
     is_posted = request.method == "POST"
     if is_posted and form.is_valid() and not form.asks_whether_sure:
         services.decide(
@@ -202,7 +202,7 @@ def last(request: LearnerRequest, pk: UUID) -> HttpResponse:
     asked = review.marked_dimensions
     others = [dimension for dimension in rubric().dimensions.values() if dimension not in asked]
     initial = {"work_on": review.lesson.work_on, "text": review.lesson.work_on_text}
-    form = WorkOnForm(request.POST or None, dimensions=[*asked, *others], initial=initial)
+    form = WorkOnForm(_posted(request), dimensions=[*asked, *others], initial=initial)
     if request.method == "POST" and form.is_valid():
         lessons.choose_work_on(review.lesson, dimension=form.cleaned_data["work_on"], text=form.cleaned_data["text"])
         return redirect("reviews:summary", pk=pk)
@@ -210,6 +210,7 @@ def last(request: LearnerRequest, pk: UUID) -> HttpResponse:
         "review": review,
         "form": form,
         "chosen": form["work_on"].value(),
+        "is_something_else": form["work_on"].value() in {dimension.id for dimension in others},
         "asked": [(dimension, _marks_of(review, dimension.id)) for dimension in asked],
         "others": others,
         "has_symptom": form.has_error("text", "symptom"),
@@ -245,6 +246,11 @@ def summary(request: LearnerRequest, pk: UUID) -> HttpResponse:
         "long_ago": take_long_ago(tonight.assignment) if tonight else None,
     }
     return render(request, "reviews/summary.html", context)
+
+
+def _posted(request: LearnerRequest) -> QueryDict | None:
+    """What a form was sent with; None where a page is only asked for. A form sent empty is still sent."""
+    return request.POST if request.method == "POST" else None
 
 
 # What is fetched ---------------------------------------------------------------------------------------------------
