@@ -9,6 +9,7 @@ from curriculum import services as curriculum
 from curriculum.models import Book, Learner, Piece, Skill, Unit
 from lessons.models import Assignment, Clip, Lesson, Take, Try
 from lessons.queries import week_start
+from reviews.models import Mark, SkillAnswer
 
 _number = count(1)
 
@@ -130,3 +131,21 @@ def make_try(assignment: Assignment, *, was_right: bool = True, played_on: date 
     return Try.objects.create(
         assignment=assignment, was_right=was_right, played_on=day, **{"is_first_of_day": first} | fields
     )
+
+
+# The review -----------------------------------------------------------------------------------------------------------
+
+
+def make_mark(take: Take, dimension: str = "notes", *, level: int | None = 3, **fields: Any) -> Mark:
+    """Make a mark of a first look."""
+    return Mark.objects.create(take=take, dimension=dimension, level=level, **fields)
+
+
+def make_filmed(lesson: Lesson, **fields: Any) -> Take:
+    """Make a line of the sheet with a clip that plays and a take over all of it."""
+    return make_take(make_assignment(lesson, **fields), clip=make_clip(lesson, has_copy=True))
+
+
+def make_answer(assignment: Assignment, skill: Skill, answer: str = "yes") -> SkillAnswer:
+    """Make an answer to a skill's own line, without evidence."""
+    return SkillAnswer.objects.create(assignment=assignment, skill=skill, answer=answer)
