@@ -6,6 +6,7 @@ from django.urls import URLPattern, URLResolver, include, path
 from django.views.generic import TemplateView
 
 from keyslip import views
+from keyslip.sample import views as sample_views
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("healthz", views.healthz, name="healthz"),
@@ -17,6 +18,10 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("sign-out/", auth_views.LogoutView.as_view(), name="logout"),
     path("password/", auth_views.PasswordChangeView.as_view(), name="password_change"),
     path("password/done/", auth_views.PasswordChangeDoneView.as_view(), name="password_change_done"),
+    path("sample/", sample_views.sample, name="sample"),
+    path("sample/make/", sample_views.sample_make, name="sample-make"),
+    path("sample/enter/", sample_views.sample_enter, name="sample-enter"),
+    path("sample/remove/", sample_views.sample_remove, name="sample-remove"),
     path("", include("curriculum.urls")),
     path("", include("lessons.urls")),
     path("", include("reviews.urls")),

@@ -3,3 +3,6 @@
 Everything here is made up for showing the pages: the book, the pieces, the marks and the three clips, whose sound is
 synthesised. Nothing of it is a check value for anything.
 """
+
+NAME = "sample"
+WEEKS = 8

@@ -12,6 +12,7 @@ from curriculum import services as curriculum
 from curriculum.models import Learner, Skill
 from curriculum.outline.table import read_table
 from curriculum.queries import learner_graph, skills_by_slug
+from keyslip.sample import NAME, WEEKS
 from keyslip.sample.clips import PlayedNote, five_finger_notes, write_clip
 from lessons import services as lessons
 from lessons.models import Assignment, Lesson
@@ -19,9 +20,7 @@ from lessons.queries import judged_take, sheet_of, week_start
 from reviews import services as reviews
 from reviews.models import SkillAnswer
 
-NAME = "sample"
 BOOK_FILE = Path(__file__).parent / "book.csv"
-WEEKS = 8
 # Units that the sample learner had done before the eight weeks, so that the book page shows a journey under way.
 UNITS_BEFORE = 6
 # The weeks, counted from the present one backwards, that have a clip.
@@ -29,14 +28,27 @@ CLIP_WEEKS = {0: 84.0, 1: 72.0, 4: 60.0}
 SEED = 11
 
 
-def load_sample(*, today: date, tell: Callable[[str], None] = lambda line: None) -> Learner:
-    """Make the learner `sample` anew, whatever was there of it before; return it."""
+def is_name_taken() -> bool:
+    """True where somebody of this house is called like the sample and is not it."""
+    return Learner.objects.filter(username=NAME, is_sample=False).exists()
+
+
+def load_sample(*, today: date, tell: Callable[[str], None] = print) -> Learner:
+    """Make the learner `sample` anew, whatever was there of it before; return it.
+
+    Raises
+    ------
+    ValueError
+        If a learner of this house is called so; nobody's work is replaced.
+    """
+    if is_name_taken():
+        raise ValueError(f"a learner of this house is called “{NAME}”; nothing was made")
     Learner.objects.filter(username=NAME).delete()
     learner = curriculum.create_learner(NAME, password="", is_sample=True)
     learner.set_unusable_password()
     learner.is_staff = learner.is_superuser = False
     learner.practice_days, learner.film_day, learner.minutes_per_day = [1, 2, 4, 5], 6, 35
-    learner.instrument, learner.set_up_on = Learner.Instrument.DIGITAL, today - timedelta(weeks=WEEKS)
+    learner.instrument = Learner.Instrument.DIGITAL
     learner.save()
     tell("learner and skills")
     outline = read_table(BOOK_FILE.read_text(encoding="utf-8"))[0]
@@ -46,8 +58,13 @@ def load_sample(*, today: date, tell: Callable[[str], None] = lambda line: None)
     curriculum.stand_here(book.units.order_by("position")[UNITS_BEFORE], today=first_day)
     chance = random.Random(SEED)
     for weeks_ago in reversed(range(WEEKS)):
-        _live_week(learner, starts_on=week_start(learner, today) - timedelta(weeks=weeks_ago), today=today, chance=chance)
+        _live_week(
+            learner, starts_on=week_start(learner, today) - timedelta(weeks=weeks_ago), today=today, chance=chance
+        )
         tell(f"week {WEEKS - weeks_ago} of {WEEKS}")
+    # Last, because it says that the sample is whole.
+    learner.set_up_on = first_day
+    learner.save(update_fields=["set_up_on"])
     return learner
 
 
@@ -141,7 +158,9 @@ def _review(lesson: Lesson, sheet: list[Assignment], *, decided_on: date, chance
         lessons.decide_assignment(row, verdict=verdict, today=decided_on)
         if not is_well and take is not None:
             lessons.write_correction(
-                row, dimension=row.dimensions[0], text="Let the thumb arrive with no more weight than the other fingers."
+                row,
+                dimension=row.dimensions[0],
+                text="Let the thumb arrive with no more weight than the other fingers.",
             )
     lessons.choose_work_on(
         lesson, dimension="evenness", text="Let the thumb arrive with no more weight than the other fingers."
@@ -149,6 +168,4 @@ def _review(lesson: Lesson, sheet: list[Assignment], *, decided_on: date, chance
 
 
 def _answer(row: Assignment, skill: Skill, *, is_right: bool) -> None:
-    reviews.answer_skill(
-        row, skill=skill, answer=SkillAnswer.Answer.YES if is_right else SkillAnswer.Answer.NOT_YET
-    )
+    reviews.answer_skill(row, skill=skill, answer=SkillAnswer.Answer.YES if is_right else SkillAnswer.Answer.NOT_YET)
