@@ -53,7 +53,7 @@ def write_clip(path: Path, notes: Sequence[PlayedNote]) -> None:
         picture.options = {"preset": "veryfast", "crf": "24"}
         sound = container.add_stream("aac", rate=RATE_HZ, layout="mono")
         for number in range(int(length_s * FRAMES_PER_S)):
-            frame = av.VideoFrame.from_image(_draw(notes, at_s=number / FRAMES_PER_S))
+            frame = av.VideoFrame.from_ndarray(np.asarray(_draw(notes, at_s=number / FRAMES_PER_S)), format="rgb24")
             frame.pts, frame.time_base = number, Fraction(1, FRAMES_PER_S)
             container.mux(picture.encode(frame))
         container.mux(picture.encode(None))

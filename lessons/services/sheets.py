@@ -111,8 +111,8 @@ def _all_lines(learner: Learner, graph: LearnerGraph) -> dict[str, Line]:
             hands=before.hands,
             bpm=before.bpm,
         )
-    for line in _check_lines(graph):
-        lines[f"check:{line.skills[0].pk}"] = line
+    for check in _check_lines(graph):
+        lines[f"check:{check.skills[0].pk}"] = check
     for unit in graph.units.values():
         line = _unit_line(unit, graph)
         if line is not None:
