@@ -45,7 +45,7 @@ class BoxReport:
     answer
         The child's result object, unchecked.
     peak_bytes
-        Largest resident size of the child, bytes.
+        Largest resident size of the child by its own word, bytes; 0 if it gave none.
     cpu_s
         Processor seconds the child used.
     """
@@ -178,30 +178,34 @@ def _run(
         os.close(writer_fd)
     usage = None
     try:
-        answer, failure = _listen(reader_fd, deadline, on_progress)
+        heard = _listen(reader_fd, deadline, on_progress)
         usage = _reap(child, min(deadline, time.monotonic() + EXIT_GRACE_S))
     finally:
         os.close(reader_fd)
         if child.returncode is None:
             _kill(child)
             child.wait()
-    if child.returncode != 0 or answer is None or failure is not None:
-        raise _what_happened(child.returncode, failure, limits)
-    # Linux counts the peak in kB, macOS in bytes.
-    unit = 1 if sys.platform == "darwin" else 1024
+    if child.returncode != 0 or heard.answer is None or heard.failure is not None:
+        raise _what_happened(child.returncode, heard.failure, limits)
     return BoxReport(
-        answer=answer,
-        peak_bytes=usage.ru_maxrss * unit if usage else 0,
+        answer=heard.answer,
+        peak_bytes=heard.peak_bytes,
         cpu_s=usage.ru_utime + usage.ru_stime if usage else 0.0,
     )
 
 
-def _listen(
-    reader_fd: int, deadline: float, on_progress: Callable[[float], None] | None
-) -> tuple[dict[str, Any] | None, str | None]:
-    """Read lines until the child closes the pipe; return its answer and its own word for a failure."""
+@dataclass(slots=True)
+class _Heard:
+    """What the child said: its answer, its own word for a failure, and its size."""
+
     answer: dict[str, Any] | None = None
     failure: str | None = None
+    peak_bytes: int = 0
+
+
+def _listen(reader_fd: int, deadline: float, on_progress: Callable[[float], None] | None) -> _Heard:
+    """Read lines until the child closes the pipe."""
+    heard = _Heard()
     reached = 0.0
     pending = b""
     total = 0
@@ -214,7 +218,7 @@ def _listen(
                 raise BoxLimitError("the child did not finish in time", spent="time")
             chunk = os.read(reader_fd, 65536)
             if not chunk:
-                return answer, failure
+                return heard
             total += len(chunk)
             if total > MAX_REPORT_BYTES:
                 raise BoxCrashError("the child reported far too much")
@@ -222,9 +226,11 @@ def _listen(
             for line in lines:
                 said = _parse(line)
                 if isinstance(said.get("answer"), dict):
-                    answer = said["answer"]
+                    heard.answer = said["answer"]
+                    size = said.get("peak_bytes")
+                    heard.peak_bytes = size if isinstance(size, int) else 0
                 elif isinstance(said.get("failure"), str):
-                    failure = said["failure"][:500]
+                    heard.failure = said["failure"][:500]
                 elif isinstance(said.get("progress"), int | float) and on_progress is not None:
                     reached = min(1.0, max(reached, float(said["progress"])))
                     on_progress(reached)

@@ -34,7 +34,7 @@ class Reporter:
 
     def answer(self, answer: dict[str, Any]) -> None:
         """Give the result."""
-        self._say({"answer": answer})
+        self._say({"answer": answer, "peak_bytes": _peak_bytes()})
 
     def failure(self, word: str) -> None:
         """Say why there is no result."""
@@ -80,6 +80,18 @@ def enter() -> None:
         reporter.answer(answer)
     # Leave without running the codecs' own clean-up: whatever the file did to them ends here.
     os._exit(0)
+
+
+def _peak_bytes() -> int:
+    """Largest resident size of this process so far."""
+    if sys.platform == "linux":
+        # The kernel's usage record would count the parent's size, which the child had before it became itself.
+        with open("/proc/self/status", encoding="ascii") as status:  # noqa: PTH123 - no need for paths here
+            for line in status:
+                if line.startswith("VmHWM:"):
+                    return int(line.split()[1]) * 1024
+    # macOS counts in bytes.
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 
 
 def _worker(name: str) -> Callable[[Job], dict[str, Any]]:

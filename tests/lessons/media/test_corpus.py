@@ -1,6 +1,7 @@
 """Every file of the corpus gets its verdict, within time and memory, touching nothing but itself."""
 
 import json
+import os
 import socket
 import subprocess
 import threading
@@ -10,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from lessons.media import Probe, ReasonCode, Verdict, box, probe, probing
+from lessons.media.inside.opening import BROKEN, opened
 from tests.lessons.media.conftest import Case
 from tests.tools import make_clips
 
@@ -103,6 +105,18 @@ def test_hostile_files_reach_no_secret_and_no_address(tmp_path: Path, monkeypatc
     assert not calls
     taken = {case_id for case_id, answer in found.items() if answer.verdict is not Verdict.REJECT}
     assert taken <= {"dref_url"}  # it decodes its own bytes: the copy's test listens to them
+
+
+@pytest.mark.parametrize("case_id", [case_id for case_id in HOSTILE if not case_id.startswith("dref")])
+def test_lists_are_refused_by_the_reader_itself_when_the_first_bytes_do_not_give_them_away(
+    case_id: str, case: Callable[[str], Case]
+) -> None:
+    fd = os.open(case(case_id).path, os.O_RDONLY)
+    try:
+        with pytest.raises(BROKEN), opened(fd, max_streams=16):
+            pass
+    finally:
+        os.close(fd)
 
 
 class _listener:  # noqa: N801 - reads as a verb where it is used
