@@ -5,6 +5,7 @@ PYTHON ?= python3
 PY := .venv/bin/python
 BIN := .venv/bin
 SOURCES := keyslip curriculum lessons reviews tests manage.py
+TEMPLATES := find templates keyslip curriculum lessons reviews -name '*.html' -print0
 # Django's own checks need a data folder; they do not get yours.
 CHECKED := KEYSLIP_DATA=$(CURDIR)/.venv/checked-data
 # Processes for tests: as many as the small computers this is meant for have cores.
@@ -43,8 +44,8 @@ check: lint test
 lint: setup-dev
 	$(BIN)/ruff format --check $(SOURCES)
 	$(BIN)/ruff check $(SOURCES)
-	find templates -name '*.html' -print0 | xargs -0 $(BIN)/djade --check --target-version 5.2
-	$(BIN)/djlint templates --lint --quiet
+	$(TEMPLATES) | xargs -0 $(BIN)/djade --check --target-version 5.2
+	$(TEMPLATES) | xargs -0 $(BIN)/djlint --lint --quiet
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 	$(CHECKED) $(PY) manage.py check --fail-level WARNING
@@ -53,7 +54,7 @@ lint: setup-dev
 fix: setup-dev
 	-$(BIN)/ruff check --fix $(SOURCES)
 	$(BIN)/ruff format $(SOURCES)
-	find templates -name '*.html' -print0 | xargs -0 $(BIN)/djade --target-version 5.2
+	$(TEMPLATES) | xargs -0 $(BIN)/djade --target-version 5.2
 
 bench: setup-dev
 	@for file in tests/bench/[a-z]*.py; do echo "== $$file"; $(PY) "$$file" || exit 1; done

@@ -38,7 +38,6 @@ ASK_S = 1.0
 
 class Command(BaseCommand):
     help = "Run Keyslip: web server, worker, sweeper and queue. Ctrl-C stops everything."
-    requires_system_checks = ("keyslip",)
 
     def add_arguments(self, parser: argparse.ArgumentParser) -> None:
         parser.add_argument("--lan", action="store_true", help="also for phones in the house, with https beside http")
