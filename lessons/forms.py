@@ -92,7 +92,6 @@ class ClockField(forms.CharField):
     def __init__(self, **kwargs: Any) -> None:
         widget = forms.TextInput(attrs={"class": "short", "autocomplete": "off", "inputmode": "text"})
         defaults: dict[str, Any] = {
-            "help_text": "Minutes and seconds, such as 0:12.5",
             "widget": widget,
             "error_messages": {"required": "Write minutes and seconds, such as 0:12.5."},
         }
@@ -113,9 +112,9 @@ class ProposedLineForm(forms.Form):
 
     keep = forms.BooleanField(required=False, initial=True)
     minutes = MinutesField()
-    bars = BarsField()
+    bars = BarsField(help_text="")
     hands = HandsField()
-    bpm = TempoField()
+    bpm = TempoField(help_text="")
 
     def __init__(self, data: Mapping[str, Any] | None = None, *, line: Line) -> None:
         self.line = line

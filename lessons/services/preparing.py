@@ -150,7 +150,7 @@ def _work_folder(clip: Clip) -> Iterator[Path]:
 def _refuse(clip: Clip, found: media.Probe) -> None:
     text = found.text
     if found.kind is media.Kind.PICTURE and found.verdict not in {media.Verdict.REJECT, media.Verdict.LIMIT}:
-        text = "This is a picture, not a clip. Choose the film or the sound of your lesson."
+        text = "This is a picture, not a clip. Nothing was kept. Choose the film or the sound of your lesson."
     Clip.objects.filter(pk=clip.pk).update(
         state=Clip.State.REFUSED, reason=found.reason.value, text=text, kind=Clip.Kind.UNKNOWN
     )

@@ -76,7 +76,7 @@ def take_strip(takes: Sequence[Take], *, duration_s: float) -> Strip | None:
         )
         for take, row in placed
     ]
-    line_y = max(1, len(rows)) * ROW_HEIGHT + 8
+    line_y = len(rows) * ROW_HEIGHT + 8
     step_s = next((step for step in MARK_EVERY_S if duration_s / step <= MOST_MARKS), MARK_EVERY_S[-1])
     marks = [Mark(x_of(moment), write_clock(moment)[:-2]) for moment in range(0, int(duration_s) + 1, step_s)]
     return Strip(

@@ -35,7 +35,7 @@ class SheetLine:
         kind = {Assignment.Kind.CORRECTION: "Correction", Assignment.Kind.CHECK: "Check"}.get(
             Assignment.Kind(self.row.kind), ""
         )
-        parts = [kind, sentence(self.row.plain), self.row.source]
+        parts = [kind, sentence(self.row.plain), sentence(self.row.source)]
         return ". ".join(part for part in parts if part) + ("." if any(parts) else "")
 
 
