@@ -129,7 +129,7 @@ class WeekForm(forms.ModelForm):  # type: ignore[type-arg]
         coerce=lambda value: value in {True, "True"},
         choices=[(False, "no"), (True, "yes, years ago")],
         label="Have you played before?",
-        help_text="If so, say later on the book’s page where you are. One clip within a month proves what you believe you still have.",
+        help_text="If so, say where in the book you are. One clip within a month proves what you believe you still have.",
         widget=forms.RadioSelect,
     )
 

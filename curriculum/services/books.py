@@ -199,15 +199,23 @@ def change_unit(
     teaches: Iterable[Skill] | None = None,
     extra_needs: Iterable[Skill] | None = None,
     after: Iterable[Unit] | None = None,
+    today: date | None = None,
     **fields: Any,
 ) -> None:
-    """Change what is written about a unit, what is new in it, what it needs and what it comes after."""
+    """Change what is written about a unit, what is new in it, what it needs and what it comes after.
+
+    With `today`, what is new in a unit that “I am here” passed over is claimed like the rest, so that naming it late
+    holds nothing back.
+    """
     for name, value in fields.items():
         setattr(unit, name, value)
     unit.full_clean()
     unit.save()
     if teaches is not None:
-        unit.teaches.set(list(teaches))
+        taught = list(teaches)
+        unit.teaches.set(taught)
+        if today is not None and unit.done_by == Unit.DoneBy.HERE:
+            claim_skills(taught, today=today, reference=_here_reference(unit))
     if extra_needs is not None:
         unit.extra_needs.set(list(extra_needs))
     if after is not None:

@@ -82,7 +82,7 @@ def skill_row(graph: LearnerGraph, slug: str) -> SkillRow:
     if skill.not_for_me:
         sentence = f"It holds nothing back. You wrote: “{skill.not_for_me_reason}”"
     elif skill.is_watched:
-        sentence = "Watched for ever; it holds nothing back."
+        sentence = "Watched; it holds nothing back."
     else:
         sentence = graph.report(slug).sentence
     return SkillRow(skill=skill, word=graph.standing_word(slug), sentence=sentence, is_gap=graph.is_gap(slug))

@@ -165,7 +165,7 @@ def teach(
         if "own" in request.POST and words:
             return _teach_own(request, found, form=form, onward=onward)
         if skills or not words or "words_only" in request.POST:
-            services.change_unit(found, new_words=words, teaches=skills)
+            services.change_unit(found, new_words=words, teaches=skills, today=request.user.today())
             return redirect(onward)
         hint = "Choose which of these is new in it, or keep the words alone."
     offers = _offers(graph, form)
@@ -215,7 +215,8 @@ def _teach_own(request: LearnerRequest, found: Unit, *, form: TeachesForm, onwar
     own = Skill.objects.filter(learner=request.user, name=name[:80]).first() or services.add_skill(
         request.user, name=name[:80], definition=name if len(name) > 80 else ""
     )
-    services.change_unit(found, new_words=words, teaches=[*form.cleaned_data["skills"], own])
+    skills = [*form.cleaned_data["skills"], own]
+    services.change_unit(found, new_words=words, teaches=skills, today=request.user.today())
     messages.success(request, f"“{own.name}” is a skill of your own now.")
     return redirect(onward)
 
