@@ -41,14 +41,26 @@ setup-dev: .venv/installed-dev
 
 check: lint test
 
-lint: setup-dev
+# Each on its own, so that `make -k lint` tells everything at once.
+LINTS := lint-format lint-code lint-templates lint-markup lint-types lint-layers lint-settings lint-migrations
+.PHONY: $(LINTS)
+lint: $(LINTS)
+$(LINTS): setup-dev
+lint-format:
 	$(BIN)/ruff format --check $(SOURCES)
+lint-code:
 	$(BIN)/ruff check $(SOURCES)
-	$(TEMPLATES) | xargs -0 $(BIN)/djade --check --target-version 5.2
-	$(TEMPLATES) | xargs -0 $(BIN)/djlint --lint --quiet
+lint-templates:
+	@$(TEMPLATES) | xargs -0 $(BIN)/djade --check --target-version 5.2
+lint-markup:
+	@$(TEMPLATES) | xargs -0 $(BIN)/djlint --lint --quiet
+lint-types:
 	$(BIN)/mypy
+lint-layers:
 	$(BIN)/lint-imports
+lint-settings:
 	$(CHECKED) $(PY) manage.py check --fail-level WARNING
+lint-migrations:
 	$(CHECKED) $(PY) manage.py makemigrations --check --dry-run
 
 fix: setup-dev
