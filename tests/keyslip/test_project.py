@@ -50,6 +50,6 @@ def test_container_that_opens_clips_reaches_nothing_outside():
 
 
 def test_image_holds_every_package_of_ours():
-    copied = re.findall(r"^COPY (\w+) \1$", (PROJECT / "Dockerfile").read_text(), re.M)
+    copied = re.findall(r"^COPY (\w+) \1$", (PROJECT / "Dockerfile").read_text(), re.MULTILINE)
     ours = {path.parent.name for path in PROJECT.glob("*/apps.py")} | {"templates", "static"}
     assert set(copied) == ours

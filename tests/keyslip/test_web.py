@@ -1,5 +1,5 @@
 import re
-from xml.etree import ElementTree
+import xml.etree.ElementTree as ET
 
 import pytest
 from django.core.checks import run_checks
@@ -119,7 +119,7 @@ def test_phone_page_is_read_only(client):
 def test_code_is_a_picture_without_style_or_script(client, open_house):
     answer = client.get("/phone/code.svg")
     assert answer["Content-Type"] == "image/svg+xml"
-    root = ElementTree.fromstring(answer.content)
+    root = ET.fromstring(answer.content)
     assert {element.tag.rpartition("}")[2] for element in root.iter()} <= {"svg", "path", "g"}
     assert b"style" not in answer.content
 
