@@ -43,6 +43,9 @@ MOST_EARLIER_MARKS = 3
 # Units that a closing names as open. The sheet decides which of them come next.
 MOST_OPEN_NAMED = 3
 
+# Cautions of the rubric that speak of looking and listening. The others speak of measures, which no page shows here.
+CAUTIONS_SHOWN = frozenset({"hand-shape", "rhythm", "fluency", "shape"})
+
 NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
@@ -340,6 +343,7 @@ def _look_page(
         "levels": [(level, level_name(level), says) for level, says in enumerate(this.dimension.levels, start=1)],
         "cannot": f"cannot {'see' if this.dimension.is_for_the_eye else 'hear'} it in this clip",
         "cannot_value": CANNOT_TELL,
+        "caution": this.dimension.caution if this.dimension.id in CAUTIONS_SHOWN else "",
         "strip": _strip(this.take, [note.at_s for note in notes]),
         "notes": notes,
         "has_symptom": any(names_symptom(note.text) for note in notes),

@@ -210,6 +210,14 @@ def test_the_take_alone_is_played_not_the_whole_clip(signed_in: Client, lesson: 
     )
 
 
+@pytest.mark.parametrize("dimension", ["posture", "notes", "evenness", "articulation", "dynamics-balance"])
+def test_no_page_speaks_of_measures_that_are_not_there(signed_in: Client, lesson: Lesson, dimension: str) -> None:
+    take = make_filmed(lesson, dimensions=[dimension])
+    page = signed_in.get(look_url(take, dimension)).text.lower()
+    for word in ("measure and", "measured", "transcription", "plot", "auto-gain", "stills"):
+        assert word not in page
+
+
 def test_a_film_without_sound_says_that_it_cannot_be_heard(signed_in: Client, lesson: Lesson) -> None:
     clip = make_clip(lesson, has_copy=True, facts={"audio": None})
     take = make_take(make_assignment(lesson), clip=clip)

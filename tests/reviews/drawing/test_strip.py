@@ -63,6 +63,4 @@ def test_everything_stays_on_the_paper_and_no_letters_touch(
     assert all(0 <= bracket.start_x < bracket.end_x <= STRIP_WIDTH for bracket in strip.brackets)
     letters = sorted(bracket.letter_x for bracket in strip.brackets if bracket.letter_x is not None)
     assert all(left >= 0 and left + LETTER_SIDE <= STRIP_WIDTH for left in letters)
-    assert all(
-        later - earlier >= LETTER_SIDE + LETTER_GAP for earlier, later in itertools.pairwise(letters)
-    )
+    assert all(later - earlier >= LETTER_SIDE + LETTER_GAP for earlier, later in itertools.pairwise(letters))
