@@ -25,7 +25,7 @@ from lessons.media.limits import BoxLimits
 # Folder that holds the `lessons` package. The child's interpreter is isolated and would not find it by itself.
 SOURCE_ROOT = Path(__file__).resolve().parents[2]
 
-# Most bytes read from the child. A report is under 1 kB and a progress line 20 bytes, a hundred of them a job; more is nonsense.
+# Most bytes read from the child. A report is under 1 kB and progress 40 kB an hour; more is nonsense.
 MAX_REPORT_BYTES = 1_000_000
 
 # How long a child may live on after closing its report, seconds, and how often we look. An interpreter with codecs loaded

@@ -40,7 +40,8 @@ def probe(
     name
         Name under which the file was sent, if ``path`` has another. Never opened.
     on_progress
-        Called with the share of the file looked at, 0 to 1, where its length is known.
+        Called with the share of the file looked at, 0 to 1, at least every few seconds; far too small where the file promises no
+        length.
 
     Returns
     -------

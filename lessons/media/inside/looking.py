@@ -215,8 +215,8 @@ class _Look:
         zero_s = self._zero_s()
         if span.end_s - zero_s > self._max_duration_s:
             raise _TooLongError
-        if self._declared_s:
-            self._on_progress((at_s - zero_s) / self._declared_s)
+        # Without a promised length this stays small, but still shows that we live.
+        self._on_progress((at_s - zero_s) / (self._declared_s or self._max_duration_s))
 
     def _zero_s(self) -> float:
         return min(span.first_s for span in (self._video, self._audio) if span.first_s is not None)

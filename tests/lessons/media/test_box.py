@@ -23,6 +23,7 @@ from lessons.media import (
     probe,
 )
 from lessons.media.box import run_boxed
+from lessons.media.inside import door
 from tests.lessons.media.conftest import Case
 
 
@@ -223,3 +224,15 @@ def _wait_until(condition: Callable[[], bool]) -> None:
     while not condition():
         assert time.monotonic() < end
         time.sleep(0.02)
+
+
+def test_long_job_says_that_it_lives_while_its_share_hardly_grows(monkeypatch: pytest.MonkeyPatch) -> None:
+    said: list[dict] = []
+    monkeypatch.setattr(door.Reporter, "_say", lambda self, thing: said.append(thing))
+    reporter = door.Reporter(-1)
+    now = time.monotonic()
+    monkeypatch.setattr(door.time, "monotonic", lambda: now)
+    for _ in range(6):
+        now += 1.0
+        reporter.progress(0.001)
+    assert said == [{"progress": 0.001}] * 3
