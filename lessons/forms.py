@@ -31,7 +31,6 @@ class BarsField(forms.CharField):
         # 40 characters are what the table keeps; about ten ranges.
         defaults: dict[str, Any] = {
             "label": "Bars",
-            "help_text": "Such as 5-8, 12. Empty means all of it.",
             "required": False,
             "max_length": 40,
             "widget": forms.TextInput(attrs={"class": "short", "autocomplete": "off", "inputmode": "text"}),
@@ -61,7 +60,6 @@ class TempoField(forms.IntegerField):
         message = f"Write quarter notes a minute, from {LEAST_BPM} to {MOST_BPM}, such as 66."
         defaults: dict[str, Any] = {
             "label": "Tempo",
-            "help_text": "Quarter notes a minute.",
             "required": False,
             "min_value": LEAST_BPM,
             "max_value": MOST_BPM,
@@ -112,9 +110,9 @@ class ProposedLineForm(forms.Form):
 
     keep = forms.BooleanField(required=False, initial=True)
     minutes = MinutesField()
-    bars = BarsField(help_text="")
+    bars = BarsField()
     hands = HandsField()
-    bpm = TempoField(help_text="")
+    bpm = TempoField()
 
     def __init__(self, data: Mapping[str, Any] | None = None, *, line: Line) -> None:
         self.line = line
@@ -280,9 +278,9 @@ class FirstTryForm(forms.Form):
 class TryForm(FirstTryForm):
     """One try, with the stretch that was played."""
 
-    bars = BarsField(help_text="")
+    bars = BarsField()
     hands = HandsField()
-    bpm = TempoField(help_text="")
+    bpm = TempoField()
     token = forms.UUIDField(widget=forms.HiddenInput, required=False)
 
 

@@ -8,6 +8,7 @@ from lessons.services.clips import (
     judge_take,
     move_take,
     record_clip,
+    size_in_words,
     take_whole_clip,
 )
 from lessons.services.jobs import (
@@ -92,6 +93,7 @@ __all__ = [
     "retry_job",
     "run_job",
     "set_sheet",
+    "size_in_words",
     "suggested_dimensions",
     "take_back_try",
     "take_whole_clip",

@@ -110,9 +110,9 @@ def check_clip_size(size_bytes: int) -> None:
     most = int(settings.KEYSLIP_MOST_CLIP_BYTES)
     if size_bytes > most:
         raise ValidationError(
-            "This clip is %(size).1f GB; %(most).1f GB is the most. Film at 1080p and 30 frames, or in parts.",
+            "This clip is %(size)s; %(most)s is the most. Film at 1080p and 30 frames, or in parts.",
             code="large",
-            params={"size": size_bytes / 1e9, "most": most / 1e9},
+            params={"size": size_in_words(size_bytes), "most": size_in_words(most)},
         )
     free = shutil.disk_usage(settings.KEYSLIP_DATA).free
     if free < size_bytes + LEAST_FREE_BYTES:
@@ -120,6 +120,13 @@ def check_clip_size(size_bytes: int) -> None:
             "The disk is nearly full, so this clip was not stored. Delete old clips first; your marks stay.",
             code="full",
         )
+
+
+def size_in_words(size_bytes: int) -> str:
+    """Return a size as files are named on phones: “283 kB”, “190 MB”, “8.0 GB”."""
+    if size_bytes >= 1_000_000_000:
+        return f"{size_bytes / 1e9:.1f} GB"
+    return f"{size_bytes / 1e6:.0f} MB" if size_bytes >= 1_000_000 else f"{max(1, size_bytes // 1000)} kB"
 
 
 def _store(upload: "File[bytes]", path: Path) -> str:

@@ -75,7 +75,9 @@ def _progress(found: Clip) -> dict[str, object]:
     step = job.step if job else ""
     names = list(services.STEPS)
     reached = names.index(step) if step in names else -1
-    steps: list[dict[str, str]] = [{"state": "done", "name": "Here, and kept", "note": _size(found.size_bytes)}]
+    steps: list[dict[str, str]] = [
+        {"state": "done", "name": "Here, and kept", "note": services.size_in_words(found.size_bytes)}
+    ]
     for number, name in enumerate(names):
         state = "done" if number < reached else "now" if number == reached else "wait"
         steps.append({"state": state, "name": name, "note": ""})
@@ -87,10 +89,6 @@ def _progress(found: Clip) -> dict[str, object]:
         "label": step or "Waiting for its turn",
         "note": again or (f"{percent:.0f} per cent" if percent is not None else ""),
     }
-
-
-def _size(size_bytes: int) -> str:
-    return f"{size_bytes / 1e6:.0f} MB" if size_bytes >= 1_000_000 else f"{max(1, size_bytes // 1000)} kB"
 
 
 @require_safe
