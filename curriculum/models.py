@@ -63,9 +63,7 @@ class Learner(AbstractUser):
         DIGITAL = "digital", "digital piano"
         SHORT = "short", "something shorter than 88 keys"
 
-    time_zone = models.CharField(
-        max_length=64, default="UTC", validators=[validate_time_zone]
-    )
+    time_zone = models.CharField(max_length=64, default="UTC", validators=[validate_time_zone])
     first_weekday = models.PositiveSmallIntegerField(choices=WEEKDAYS, default=0)
     practice_days = models.JSONField(default=default_practice_days, blank=True)
     film_day = models.PositiveSmallIntegerField(choices=WEEKDAYS, default=6)
@@ -73,18 +71,14 @@ class Learner(AbstractUser):
         default=30,
         validators=[MinValueValidator(LEAST_MINUTES), MaxValueValidator(MOST_MINUTES)],
     )
-    instrument = models.CharField(
-        max_length=8, choices=Instrument, default=Instrument.ACOUSTIC
-    )
+    instrument = models.CharField(max_length=8, choices=Instrument, default=Instrument.ACOUSTIC)
     has_played_before = models.BooleanField(default=False)
     set_up_on = models.DateField(null=True, blank=True)
     is_sample = models.BooleanField(default=False)
 
     def today(self, now: datetime | None = None) -> date:
         """Return the learner's local date."""
-        return (
-            (now or timezone.now()).astimezone(zoneinfo.ZoneInfo(self.time_zone)).date()
-        )
+        return (now or timezone.now()).astimezone(zoneinfo.ZoneInfo(self.time_zone)).date()
 
 
 class Skill(models.Model):
@@ -95,15 +89,11 @@ class Skill(models.Model):
         WATCH = "watch", "watched for ever, never blocks"
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
-    learner = models.ForeignKey(
-        Learner, on_delete=models.CASCADE, related_name="skills"
-    )
+    learner = models.ForeignKey(Learner, on_delete=models.CASCADE, related_name="skills")
     slug = models.SlugField(max_length=80)
     name = models.CharField(max_length=80)
     group = models.CharField(max_length=30, default="own")
-    stage = models.PositiveSmallIntegerField(
-        default=10, validators=[MinValueValidator(1), MaxValueValidator(10)]
-    )
+    stage = models.PositiveSmallIntegerField(default=10, validators=[MinValueValidator(1), MaxValueValidator(10)])
     definition = models.TextField(max_length=600, blank=True)
     see_or_hear = models.JSONField(default=list, blank=True)
     faults = models.JSONField(default=list, blank=True)
@@ -152,12 +142,8 @@ class Skill(models.Model):
 class Prerequisite(models.Model):
     """`skill` needs `need` first."""
 
-    skill = models.ForeignKey(
-        Skill, on_delete=models.CASCADE, related_name="prerequisite_rows"
-    )
-    need = models.ForeignKey(
-        Skill, on_delete=models.CASCADE, related_name="dependent_rows"
-    )
+    skill = models.ForeignKey(Skill, on_delete=models.CASCADE, related_name="prerequisite_rows")
+    need = models.ForeignKey(Skill, on_delete=models.CASCADE, related_name="dependent_rows")
 
     class Meta:
         constraints: ClassVar[list[models.BaseConstraint]] = [
@@ -224,9 +210,7 @@ class Unit(models.Model):
     page = models.CharField(max_length=40, blank=True)
     new_words = models.TextField(max_length=4000, blank=True)
     link = models.CharField(max_length=2000, blank=True, validators=[validate_link])
-    teaches: "models.ManyToManyField[Skill, Any]" = models.ManyToManyField(
-        Skill, blank=True, related_name="taught_by"
-    )
+    teaches: "models.ManyToManyField[Skill, Any]" = models.ManyToManyField(Skill, blank=True, related_name="taught_by")
     extra_needs: "models.ManyToManyField[Skill, Any]" = models.ManyToManyField(
         Skill, blank=True, related_name="needed_by_units"
     )
@@ -275,9 +259,7 @@ class Piece(models.Model):
     """A piece outside the book's steps. Its state follows from its skills: not looked at, held, open, in work, learnt."""
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
-    learner = models.ForeignKey(
-        Learner, on_delete=models.CASCADE, related_name="pieces"
-    )
+    learner = models.ForeignKey(Learner, on_delete=models.CASCADE, related_name="pieces")
     title = models.CharField(max_length=160)
     composer = models.CharField(max_length=120, blank=True)
     source = models.CharField(max_length=160, blank=True)
@@ -319,9 +301,7 @@ class Evidence(models.Model):
         HAND = "hand", "by hand"
         CLAIM = "claim", "claim"
 
-    learner = models.ForeignKey(
-        Learner, on_delete=models.CASCADE, related_name="evidence"
-    )
+    learner = models.ForeignKey(Learner, on_delete=models.CASCADE, related_name="evidence")
     skill = models.ForeignKey(Skill, on_delete=models.CASCADE, related_name="evidence")
     played_on = models.DateField()
     source = models.CharField(max_length=6, choices=Source)
@@ -335,9 +315,7 @@ class Evidence(models.Model):
     class Meta:
         ordering: ClassVar[list[str]] = ["played_on", "id"]
         indexes: ClassVar[list[models.Index]] = [
-            models.Index(
-                fields=["learner", "skill", "played_on"], name="evidence_by_skill"
-            )
+            models.Index(fields=["learner", "skill", "played_on"], name="evidence_by_skill")
         ]
         constraints: ClassVar[list[models.BaseConstraint]] = [
             models.CheckConstraint(

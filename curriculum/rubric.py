@@ -35,11 +35,7 @@ class Dimension:
     @property
     def camera_views(self) -> tuple[str, ...]:
         """The camera views that show this dimension: side, top, front; empty where sound is enough."""
-        return tuple(
-            channel.removeprefix("video-")
-            for channel in self.channels
-            if channel in SIGHT_CHANNELS
-        )
+        return tuple(channel.removeprefix("video-") for channel in self.channels if channel in SIGHT_CHANNELS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,9 +76,7 @@ def rubric() -> Rubric:
 
 def dimension_choices() -> list[tuple[str, str]]:
     """Return (id, name) pairs for forms and for model choices."""
-    return [
-        (dimension.id, dimension.name) for dimension in rubric().dimensions.values()
-    ]
+    return [(dimension.id, dimension.name) for dimension in rubric().dimensions.values()]
 
 
 def in_judging_order(ids: list[str]) -> list[str]:

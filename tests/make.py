@@ -6,7 +6,7 @@ from itertools import count
 from typing import Any
 
 from curriculum import services as curriculum
-from curriculum.models import Book, Learner, Piece, Skill, Unit
+from curriculum.models import Book, Evidence, Learner, Piece, Skill, Unit
 from lessons.models import Assignment, Clip, Lesson, Take, Try
 from lessons.queries import week_start
 from reviews.models import Mark, SkillAnswer
@@ -59,6 +59,13 @@ def make_piece(learner: Learner, title: str = "", *, needs: Iterable[Skill] = ()
     piece = Piece.objects.create(learner=learner, title=title or f"Piece {next(_number)}", **known | fields)
     piece.needs.set(wanted)
     return piece
+
+
+def make_evidence(skill: Skill, *, played_on: date = date(2026, 1, 8), passed: bool = True, source: str = "review", **fields: Any) -> Evidence:
+    """Make one row of evidence in force."""
+    return Evidence.objects.create(
+        learner=skill.learner, skill=skill, played_on=played_on, passed=passed, source=source, **fields
+    )
 
 
 # The week -------------------------------------------------------------------------------------------------------------

@@ -45,7 +45,7 @@ def add_book(learner: Learner, *, title: str, units: Iterable[UnitOutline] = ())
 
 def _save_title(book: Book) -> None:
     """Save a book, or say which other one has its title. Two windows may have asked at the same moment."""
-    book.full_clean(validate_unique=False, validate_constraints=False)
+    book.full_clean(exclude=["learner"], validate_unique=False, validate_constraints=False)
     twice = ValidationError(
         {
             "title": ValidationError(

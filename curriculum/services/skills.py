@@ -1,6 +1,7 @@
 """Writes about skills: the shipped vocabulary, the learner's own, and what they rest on."""
 
 from collections.abc import Iterable, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +17,9 @@ from curriculum.queries import prerequisites_of
 SKILLS_FILE = Path(__file__).parent.parent / "content" / "skills.yaml"
 
 
+@cache
 def shipped_skills() -> list[dict[str, Any]]:
-    """Return the shipped vocabulary as plain rows."""
+    """Return the shipped vocabulary as plain rows, read once; nobody changes them."""
     rows: list[dict[str, Any]] = yaml.safe_load(SKILLS_FILE.read_text(encoding="utf-8"))["skills"]
     return rows
 

@@ -38,7 +38,9 @@ def begin(request: HttpRequest, token: str) -> HttpResponse:
         return redirect("curriculum:home")
     if not _opens(token):
         raise Http404
-    form = AccountForm(request.POST or None, initial={"time_zone": services.guess_time_zone()})
+    form = AccountForm(
+        request.POST if request.method == "POST" else None, initial={"time_zone": services.guess_time_zone()}
+    )
     if request.method != "POST" or not form.is_valid():
         return render(request, "curriculum/begin.html", {"form": form}, status=422 if form.is_bound else 200)
     learner = services.create_learner(
@@ -101,7 +103,7 @@ def _unnamed(graph: LearnerGraph, book: Book) -> list[Unit]:
 @require_http_methods(["GET", "HEAD", "POST"])
 def set_up_week(request: LearnerRequest) -> HttpResponse:
     learner = Learner.objects.get(pk=request.user.pk)
-    form = WeekForm(request.POST or None, instance=learner)
+    form = WeekForm(request.POST if request.method == "POST" else None, instance=learner)
     if request.method == "POST" and form.is_valid():
         _keep_week(form)
         return redirect("curriculum:set-up-book")
@@ -136,7 +138,7 @@ def set_up_place(request: LearnerRequest) -> HttpResponse:
     if book is None:
         return redirect("curriculum:set-up-book")
     units = list(book.units.order_by("position"))
-    form = PlaceForm(request.POST or None, units=units)
+    form = PlaceForm(request.POST if request.method == "POST" else None, units=units)
     if request.method == "POST" and form.is_valid():
         services.stand_here(form.cleaned_data["unit"], today=request.user.today())
         return redirect("curriculum:set-up-new")
@@ -153,14 +155,14 @@ def set_up_place(request: LearnerRequest) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 def set_up_new(request: LearnerRequest, pk: UUID | None = None) -> HttpResponse:
     """What is new in the next two units, one after the other."""
-    graph = learner_graph(request.user)
+    unit = None if pk is None else get_unit(request.user, pk)
     book = _first_book(request.user)
     if book is None:
         return redirect("curriculum:set-up-book")
+    graph = learner_graph(request.user)
     unnamed = _unnamed(graph, book)
-    if pk is None:
+    if unit is None:
         return redirect("curriculum:set-up-new-unit", unnamed[0].pk) if unnamed else redirect("lessons:week")
-    unit = get_unit(request.user, pk)
     later = [other for other in unnamed if other.position > unit.position and other.book_id == unit.book_id]
     onward = reverse("curriculum:set-up-new-unit", args=[later[0].pk]) if later else reverse("lessons:week")
     return teach(
@@ -176,7 +178,7 @@ def set_up_new(request: LearnerRequest, pk: UUID | None = None) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 def settings(request: LearnerRequest) -> HttpResponse:
     learner = Learner.objects.get(pk=request.user.pk)
-    form = SettingsForm(request.POST or None, instance=learner)
+    form = SettingsForm(request.POST if request.method == "POST" else None, instance=learner)
     if request.method == "POST" and form.is_valid():
         _keep_week(form)
         messages.success(request, "Kept. The sheet of this week stays as it is; the next one follows the new settings.")

@@ -152,7 +152,7 @@ def enter_book(
     request: LearnerRequest, *, template: str, onward: Callable[[Book], str], context: dict[str, Any]
 ) -> HttpResponse:
     """Paste, look at the preview, keep. Nothing is written before the learner has seen what would be."""
-    form = ContentsForm(request.POST or None, learner=request.user)
+    form = ContentsForm(request.POST if request.method == "POST" else None, learner=request.user)
     preview: Preview | None = None
     if request.method == "POST" and form.is_valid():
         title = form.cleaned_data["title"]
@@ -172,7 +172,7 @@ def enter_book(
 @require_http_methods(["GET", "HEAD", "POST"])
 def book_append(request: LearnerRequest, pk: UUID) -> HttpResponse:
     found = get_book(request.user, pk)
-    form = MoreContentsForm(request.POST or None, learner=request.user)
+    form = MoreContentsForm(request.POST if request.method == "POST" else None, learner=request.user)
     preview: Preview | None = None
     if request.method == "POST" and form.is_valid():
         contents = _read(form)
@@ -252,7 +252,7 @@ def outlines(contents: Contents) -> list[UnitOutline]:
 def book_edit(request: LearnerRequest, pk: UUID) -> HttpResponse:
     found = get_book(request.user, pk)
     title = found.title
-    form = BookForm(request.POST or None, initial={"title": title})
+    form = BookForm(request.POST if request.method == "POST" else None, initial={"title": title})
     if request.method == "POST" and form.is_valid():
         try:
             services.change_book(found, title=form.cleaned_data["title"])
@@ -278,7 +278,7 @@ def book_import(request: LearnerRequest) -> HttpResponse:
     """A file is read and shown; it comes back in the form, and only then is anything written."""
     if request.method == "POST" and "documents" in request.POST:
         return _keep_import(request)
-    form = BookFileForm(request.POST or None, request.FILES or None) if request.method == "POST" else BookFileForm()
+    form = BookFileForm(request.POST, request.FILES) if request.method == "POST" else BookFileForm()
     if request.method == "POST" and form.is_valid():
         file = form.cleaned_data["file"]
         try:
@@ -325,7 +325,7 @@ def _show_import(
 def _keep_import(request: LearnerRequest) -> HttpResponse:
     try:
         documents = json.loads(request.POST["documents"])
-        books = [read_json(text) for text in documents]
+        books = [read_json(str(text)) for text in documents]
     except (ValueError, TypeError, RecursionError, OutlineError):
         messages.error(request, "What came back from the preview could not be read. Choose the file again.")
         return redirect("curriculum:book-import")

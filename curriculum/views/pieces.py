@@ -67,7 +67,7 @@ def piece_list(request: LearnerRequest) -> HttpResponse:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 def piece_new(request: LearnerRequest) -> HttpResponse:
-    form = PieceForm(request.POST or None, initial={"is_dream": "dream" in request.GET})
+    form = PieceForm(request.POST if request.method == "POST" else None, initial={"is_dream": "dream" in request.GET})
     if request.method == "POST" and form.is_valid():
         try:
             made = services.add_piece(request.user, **form.cleaned_data)
@@ -187,7 +187,7 @@ def _answer_look(
 def piece_edit(request: LearnerRequest, pk: UUID) -> HttpResponse:
     found = get_piece(request.user, pk)
     title = found.title
-    form = PieceForm(request.POST or None, instance=found)
+    form = PieceForm(request.POST if request.method == "POST" else None, instance=found)
     if request.method == "POST" and form.is_valid():
         services.change_piece(found, **form.cleaned_data)
         return redirect("curriculum:piece", found.pk)

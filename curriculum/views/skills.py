@@ -84,7 +84,11 @@ def _show(
 
 @require_http_methods(["GET", "HEAD", "POST"])
 def skill_new(request: LearnerRequest) -> HttpResponse:
-    form = SkillForm(request.POST or None, learner=request.user, initial={"name": request.GET.get("name", "")[:80]})
+    form = SkillForm(
+        request.POST if request.method == "POST" else None,
+        learner=request.user,
+        initial={"name": request.GET.get("name", "")[:80]},
+    )
     if request.method == "POST" and form.is_valid():
         try:
             made = services.add_skill(request.user, needs=form.cleaned_data["needs"], **_texts(form))
@@ -106,7 +110,7 @@ def skill_edit(request: LearnerRequest, pk: UUID) -> HttpResponse:
         "gate": found.gate,
         "needs": [need.slug for need in found.needs.all()],
     }
-    form = SkillForm(request.POST or None, learner=request.user, initial=initial)
+    form = SkillForm(request.POST if request.method == "POST" else None, learner=request.user, initial=initial)
     if request.method == "POST" and form.is_valid():
         try:
             services.change_skill(found, needs=form.cleaned_data["needs"], **_texts(form))

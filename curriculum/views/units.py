@@ -67,7 +67,10 @@ def unit_new(request: LearnerRequest, pk: UUID) -> HttpResponse:
     wanted = request.GET.get("place", "")
     place = min(max(int(wanted), 1), last) if re.fullmatch("[0-9]{1,6}", wanted) else last
     form = UnitForm(
-        request.POST or None, book=found, last_place=last, initial={"place": place, "follows": Unit.Follows.BEFORE}
+        request.POST if request.method == "POST" else None,
+        book=found,
+        last_place=last,
+        initial={"place": place, "follows": Unit.Follows.BEFORE},
     )
     if request.method == "POST" and form.is_valid():
         try:
@@ -97,7 +100,11 @@ def unit_edit(request: LearnerRequest, pk: UUID) -> HttpResponse:
         "extra_needs": [skill.slug for skill in found.extra_needs.all()],
     }
     form = UnitForm(
-        request.POST or None, book=found.book, unit=found, last_place=found.book.units.count(), initial=initial
+        request.POST if request.method == "POST" else None,
+        book=found.book,
+        unit=found,
+        last_place=found.book.units.count(),
+        initial=initial,
     )
     if request.method == "POST" and form.is_valid():
         try:
@@ -157,7 +164,7 @@ def teach(
 ) -> HttpResponse:
     """Words are typed, skills are offered for them, the learner chooses. Asked by htmx only the offers are answered."""
     initial = {"words": found.new_words, "skills": sorted(graph.teaches[str(found.pk)])}
-    form = TeachesForm(request.POST or None, learner=request.user, initial=initial)
+    form = TeachesForm(request.POST if request.method == "POST" else None, learner=request.user, initial=initial)
     is_asking = bool({"suggest", "search"} & set(request.POST)) or bool(request.htmx)
     hint = ""
     if request.method == "POST" and form.is_valid() and not is_asking:
