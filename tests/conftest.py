@@ -5,13 +5,26 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
+import django.test.client
 import hypothesis
 import pytest
 from django.conf import settings
+from django.core.signals import request_finished, request_started
+from django.db import close_old_connections
 from playwright.sync_api import Browser, BrowserContext, Page, Playwright, sync_playwright
 
 # The browser's driver runs an event loop in the test's thread; Django would refuse the database there.
 os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
+
+
+def _keep_connections(**_: object) -> None:
+    """Stands for Django's own receiver, which the test client takes out and puts back around each request."""
+
+
+# A streamed answer that a test closes by hand would close the connection that holds the test's own transaction.
+request_started.disconnect(close_old_connections)
+request_finished.disconnect(close_old_connections)
+django.test.client.close_old_connections = _keep_connections
 
 hypothesis.settings.register_profile(
     "repeatable",
@@ -34,6 +47,16 @@ CHROMIUM_FLAGS = [
 ]
 PHONE = {"viewport": {"width": 390, "height": 844}, "device_scale_factor": 3, "is_mobile": True, "has_touch": True}
 DESKTOP = {"viewport": {"width": 1280, "height": 800}}
+
+
+@pytest.hookimpl(tryfirst=True)  # before `-m` chooses by marks
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Whatever touches the database runs on PostgreSQL too, except what is slow or walks in a browser and asks
+    nothing new of it."""
+    for item in items:
+        touches = item.get_closest_marker("django_db") or {"db", "transactional_db"} & set(item.fixturenames)
+        if touches and not item.get_closest_marker("e2e") and not item.get_closest_marker("slow"):
+            item.add_marker("postgres")
 
 
 @pytest.fixture(autouse=True)
