@@ -5,7 +5,7 @@ PYTHON ?= python3
 PY := .venv/bin/python
 BIN := .venv/bin
 SOURCES := keyslip curriculum lessons reviews tests manage.py
-TEMPLATES := find templates keyslip curriculum lessons reviews -name '*.html' -print0
+TEMPLATES := find templates -name '*.html' -print0
 # Django's own checks need a data folder; they do not get yours.
 CHECKED := KEYSLIP_DATA=$(CURDIR)/.venv/checked-data
 # Processes for tests: as many as the small computers this is meant for have cores.

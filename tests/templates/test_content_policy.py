@@ -6,11 +6,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-TEMPLATES = sorted(
-    path
-    for folder in ("templates", "curriculum", "lessons", "reviews", "keyslip")
-    for path in (ROOT / folder).rglob("*.html")
-)
+TEMPLATES = sorted((ROOT / "templates").rglob("*.html"))
 STYLES = sorted((ROOT / "static").rglob("*.css"))
 SCRIPTS = sorted((ROOT / "static").rglob("*.js"))
 
