@@ -67,8 +67,8 @@ def way(page: Page, base: str) -> None:
 
 
 def book(page: Page, base: str) -> None:
-    page.goto(f"{base}/books/")
-    page.locator("main a[href*='/books/']").first.click()
+    page.goto(f"{base}/books/")  # leads to the only book
+    page.get_by_text("You are here").first.evaluate("it => it.scrollIntoView({block: 'center'})")
 
 
 PICTURES = [
@@ -85,15 +85,18 @@ PICTURES = [
 
 
 def main() -> None:
-    with tempfile.TemporaryDirectory(prefix="keyslip-pictures-") as folder:
-        with House(Path(folder) / "data") as house:
-            subprocess.run(
-                [sys.executable, "manage.py", "load_demo"], cwd=PROJECT, env=house.variables, timeout=SAMPLE_S, check=True
-            )
-            with sync_playwright() as running:
-                browser = running.chromium.launch(executable_path=chromium(), args=CHROMIUM_FLAGS)
-                take_all(browser, house)
-                browser.close()
+    with tempfile.TemporaryDirectory(prefix="keyslip-pictures-") as folder, House(Path(folder) / "data") as house:
+        subprocess.run(
+            [sys.executable, "manage.py", "load_demo"],
+            cwd=PROJECT,
+            env=house.variables,
+            timeout=SAMPLE_S,
+            check=True,
+        )
+        with sync_playwright() as running:
+            browser = running.chromium.launch(executable_path=chromium(), args=CHROMIUM_FLAGS)
+            take_all(browser, house)
+            browser.close()
 
 
 def chromium() -> str:
