@@ -154,6 +154,7 @@ class LearnerGraph:
     extra_needs: dict[str, frozenset[str]]
     after: dict[str, frozenset[str]]
     _states: dict[str, UnitState] = field(default_factory=dict)
+    _piece_gates: dict[UUID, PieceGate] = field(default_factory=dict)
 
     @cached_property
     def skill_facts(self) -> dict[str, SkillFacts]:
@@ -271,12 +272,14 @@ class LearnerGraph:
 
     def piece_gate(self, piece: Piece) -> PieceGate:
         """Return the gate of a piece; reads `piece.needs` (prefetch it for lists)."""
-        return piece_gate(
-            [skill.slug for skill in piece.needs.all()],
-            skills=self.skill_facts,
-            units=self.unit_facts,
-            beyond=piece.beyond,
-        )
+        if piece.pk not in self._piece_gates:
+            self._piece_gates[piece.pk] = piece_gate(
+                [skill.slug for skill in piece.needs.all()],
+                skills=self.skill_facts,
+                units=self.unit_facts,
+                beyond=piece.beyond,
+            )
+        return self._piece_gates[piece.pk]
 
     def piece_state(self, piece: Piece) -> PieceState:
         if piece.learnt_on:
@@ -330,6 +333,11 @@ class LearnerGraph:
         """Return the skills that rest directly on a skill, easiest first."""
         found = [self.skills[other] for other, needs in self.needs.items() if slug in needs]
         return sorted(found, key=lambda skill: (skill.stage, skill.name))
+
+    @cached_property
+    def count_unnamed(self) -> int:
+        """How many units do not say yet what is new in them. A gap may be taught in one of those."""
+        return sum(not taught for taught in self.teaches.values())
 
     def is_gap(self, slug: str) -> bool:
         """True where no unit of the learner's books teaches the skill."""

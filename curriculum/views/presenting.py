@@ -75,6 +75,7 @@ class PieceWay:
     count_known: int
     flagged: list[Skill]
     next_step: str
+    gap_note: str
 
 
 def skill_row(graph: LearnerGraph, slug: str) -> SkillRow:
@@ -164,6 +165,7 @@ def piece_way(graph: LearnerGraph, piece: Piece) -> PieceWay:
         count_known=len(below) - len(blockers),
         flagged=graph.failed_checks(piece),
         next_step=_next_step(blockers),
+        gap_note=_gap_note(graph, blockers),
     )
 
 
@@ -174,6 +176,24 @@ def _why(graph: LearnerGraph, chain: tuple[str, ...]) -> str:
     if len(names) == 1:
         return f"{names[0]} needs it, and the piece asks for that."
     return f"{names[0]} needs it, on the way to {names[-1]}, which the piece asks for."
+
+
+def _gap_note(graph: LearnerGraph, blockers: list[BlockerRow]) -> str:
+    count = sum(row.unit is None for row in blockers)
+    if not count:
+        return ""
+    which = "One of these skills is" if count == 1 else f"{count} of these skills are"
+    note = f"{which} taught by no book of yours. Add a book that has them, or write a unit of your own."
+    return f"{note} {unnamed_note(graph)}".strip()
+
+
+def unnamed_note(graph: LearnerGraph) -> str:
+    """Say that a gap may be no gap, as long as units do not say what is new in them."""
+    count = graph.count_unnamed
+    if not count:
+        return ""
+    units = "1 unit of your books does" if count == 1 else f"{count} units of your books do"
+    return f"{units} not say yet what is new, so some of it may be taught there."
 
 
 def _next_step(blockers: list[BlockerRow]) -> str:

@@ -13,7 +13,7 @@ from curriculum import services
 from curriculum.forms import HandForm, ReasonForm, SkillForm
 from curriculum.models import Piece, Skill
 from curriculum.queries import LearnerRequest, evidence_of, get_evidence, get_skill, learner_graph
-from curriculum.views.presenting import add_errors, families, shown_skills, skill_row, unit_row
+from curriculum.views.presenting import add_errors, families, shown_skills, skill_row, unit_row, unnamed_note
 
 # What a skill form leaves as it is when a shipped skill is edited: its place in the order.
 KEPT_FIELDS = ("name", "group", "definition", "see_or_hear", "gate")
@@ -72,6 +72,7 @@ def _show(
             "needs": [skill_row(graph, slug) for slug in in_order],
             "needed_by": [skill_row(graph, other.slug) for other in graph.needed_by(found.slug) if not other.is_hidden],
             "units": [unit_row(graph, unit, here=None) for unit in graph.taught_by(found.slug)],
+            "unnamed_note": unnamed_note(graph),
             "pieces": Piece.objects.filter(learner=request.user, needs=found),
             "evidence": evidence,
             "may_claim": not found.not_for_me and not any(row.withdrawn_at is None for row in evidence),

@@ -9,7 +9,7 @@ from django.urls import reverse
 from curriculum import services
 from curriculum.models import Book, Learner, Piece, Skill
 from curriculum.queries import PieceState, learner_graph
-from tests.make import make_evidence, make_piece
+from tests.make import make_book, make_evidence, make_piece, make_unit
 
 
 def address(name: str, piece: Piece) -> str:
@@ -127,6 +127,7 @@ def test_blocking_skills_stand_in_learnable_order_and_gaps_are_named(ada: Client
     names = ["Naming the keys", "Five-finger place", "Joined notes", "Even five-finger runs", "Passing the thumb"]
     places = [page.index(f">{name}</a></h3>") for name in names]
     assert places == sorted(places)
+    assert "of these skills are taught by no book of yours" in page
     assert "No book of yours teaches this" in page
 
 
@@ -187,3 +188,11 @@ def test_way_shows_every_dream(ada: Client, learner: Learner, ferry: Piece) -> N
     make_piece(learner, "The Day Ferry", is_dream=True)
     page = ada.get("/way/").content.decode()
     assert "To 2 pieces that you dream of." in page
+
+
+def test_gap_says_that_units_may_teach_it_which_do_not_say_what_is_new(
+    ada: Client, learner: Learner, ferry: Piece
+) -> None:
+    make_unit(make_book(learner))
+    ada.post(address("piece-look", ferry), {"needs": ["legato"], "beyond": ""})
+    assert "1 unit of your books does not say yet what is new" in ada.get("/way/").content.decode()
