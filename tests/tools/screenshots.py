@@ -17,6 +17,7 @@ from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from tests.house import PROJECT, House
+from tests.waiting import wait_for
 
 FOLDER = PROJECT / "static" / "img" / "pages"
 CHROMIUM_FLAGS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
@@ -30,6 +31,8 @@ COLOURS = 128
 SAMPLE_S = 600
 # Milliseconds until something on a page must be there, on a busy computer.
 PATIENCE_MS = 60_000
+# What a player says of itself when all it needs is there (HAVE_ENOUGH_DATA).
+PLAYABLE = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +56,13 @@ def film(page: Page, base: str) -> None:
 def clip(page: Page, base: str) -> None:
     film(page, base)
     page.locator("main a[href*='/clips/']").first.click()
-    page.locator("video").first.wait_for()
+    player = page.locator("video").first
+    # The browser's own sign of loading goes once the clip can be played through.
+    wait_for(
+        lambda: player.evaluate("it => it.readyState") == PLAYABLE,
+        within_s=PATIENCE_MS / 1000,
+        what="the clip is there",
+    )
 
 
 def judge(page: Page, base: str) -> None:
