@@ -1,7 +1,8 @@
 """The data folder: everything that must survive, and nothing else.
 
 keyslip.sqlite3        the database, unless DATABASE_URL names another
-media/                 clips, copies and posters
+clips/                 originals, copies and posters, a folder for each clip
+work/                  files of jobs under way; always empty in the end
 incoming/              uploads under way, on the same disk so that the last step is a rename
 static/                style sheets and scripts as served; made again at every start
 secret_key             signs sign-ins; lives and dies with the folder

@@ -26,6 +26,14 @@ UNITS_BEFORE = 6
 # The weeks, counted from the present one backwards, that have a clip.
 CLIP_WEEKS = {0: 84.0, 1: 72.0, 4: 60.0}
 SEED = 11
+# The one thing to change, in the sample learner's words, for each dimension that their sheets ask for.
+TO_CHANGE = {
+    "notes": "Look at the next note while this one sounds.",
+    "rhythm": "Count aloud through the bar line, without a breath there.",
+    "evenness": "Let the thumb arrive with no more weight than the other fingers.",
+    "articulation": "Hold each note until the next one speaks.",
+    "fluency": "Go on after a slip; mend it on the next time round.",
+}
 
 
 def is_name_taken() -> bool:
@@ -148,7 +156,7 @@ def _review(lesson: Lesson, sheet: list[Assignment], *, decided_on: date, chance
                 level = chance.choice([2, 3, 3, 4])
                 levels.append(level)
                 reviews.write_mark(take, dimension=dimension, level=level)
-            reviews.pin_note(take, at_s=take.start_s + 1.4, text="the thumb arrives with a bump")
+            reviews.pin_note(take, at_s=take.start_s + 1.4, text="a breath before the bar line")
             for skill in row.skills.all():
                 _answer(row, skill, is_right=min(levels, default=3) >= 3)
         if row.kind == Assignment.Kind.OLDER:
@@ -157,14 +165,9 @@ def _review(lesson: Lesson, sheet: list[Assignment], *, decided_on: date, chance
         verdict = Assignment.Verdict.MOVE_ON if is_well else Assignment.Verdict.ANOTHER_WEEK
         lessons.decide_assignment(row, verdict=verdict, today=decided_on)
         if not is_well and take is not None:
-            lessons.write_correction(
-                row,
-                dimension=row.dimensions[0],
-                text="Let the thumb arrive with no more weight than the other fingers.",
-            )
-    lessons.choose_work_on(
-        lesson, dimension="evenness", text="Let the thumb arrive with no more weight than the other fingers."
-    )
+            lessons.write_correction(row, dimension=row.dimensions[0], text=TO_CHANGE[row.dimensions[0]])
+    work_on = next(row.dimensions[0] for row in sheet if row.kind == Assignment.Kind.UNIT)
+    lessons.choose_work_on(lesson, dimension=work_on, text=TO_CHANGE[work_on])
 
 
 def _answer(row: Assignment, skill: Skill, *, is_right: bool) -> None:
