@@ -340,7 +340,7 @@ class UploadForm(forms.Form):
         super().__init__(data, files, initial=initial)
         self.fields["assignment"].choices = [  # type: ignore[attr-defined]
             (WHOLE_LESSON, "The whole lesson in one clip"),
-            *((pk, f"{line.letter}: {line.title}") for pk, line in self.lines.items()),
+            *((pk, f"{line.letter}: {line.name}") for pk, line in self.lines.items()),
         ]
 
     def clean_played_on(self) -> date:
@@ -377,7 +377,7 @@ class TakeForm(forms.Form):
         else:
             self.fields["assignment"].choices = [  # type: ignore[attr-defined]
                 ("", "choose"),
-                *((pk, f"{line.letter}: {line.title}") for pk, line in self.lines.items()),
+                *((pk, f"{line.letter}: {line.name}") for pk, line in self.lines.items()),
             ]
 
     def clean(self) -> dict[str, Any]:

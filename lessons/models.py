@@ -132,6 +132,11 @@ class Assignment(models.Model):
         return LETTERS[(self.position - 1) % len(LETTERS)]
 
     @property
+    def name(self) -> str:
+        """What the line is called among others: a correction says so, for its title is that of the line it corrects."""
+        return f"To change: {self.title}" if self.kind == self.Kind.CORRECTION else self.title
+
+    @property
     def plain(self) -> str:
         """What is played, as one phrase: “bars 5 to 8, left hand, at 60”; empty where nothing was named."""
         return stretch_in_words(bars=self.bars, hands=self.get_hands_display() if self.hands else "", bpm=self.bpm)

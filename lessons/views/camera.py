@@ -12,6 +12,13 @@ PLACING = {
     "front": "From the front, across the piano, so that both shoulders and both hands are in the picture.",
     "sound": "Sound is enough. The phone stands a step away on something soft, its microphone towards the strings.",
 }
+# The same for a line whose view was described above it in the running order.
+PLACING_AGAIN = {
+    "side": "From the side, as above.",
+    "top": "From above, as before.",
+    "front": "From the front, as above.",
+    "sound": "Sound is enough.",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +27,11 @@ class CameraView:
 
     view: str
     words: str
+
+    @property
+    def words_again(self) -> str:
+        """The same in a few words, for a reader who has read `words` already."""
+        return PLACING_AGAIN[self.view]
 
 
 def camera_view(dimensions: Sequence[str]) -> CameraView:

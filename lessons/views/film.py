@@ -1,5 +1,6 @@
 """Filming the lesson: the running order, and the way of a file from the phone to us."""
 
+from collections.abc import Collection, Sequence
 from functools import partial
 from uuid import UUID
 
@@ -50,25 +51,38 @@ def _page(
     today = request.user.today()
     clips = list(clips_of(lesson))
     filmed = {take.assignment_id for clip in clips for take in clip.takes.all()}
-    next_row = next((row for row in lines if row.pk not in filmed and row.dimensions), None)
     context = {
         "lesson": lesson,
         "days": span(lesson.starts_on, lesson.ends_on),
         "is_now": lesson.starts_on <= today <= lesson.ends_on,
-        "items": [
-            {
-                "row": row,
-                "camera": camera_view(row.dimensions),
-                "is_filmed": row.pk in filmed,
-                "is_next": row == next_row,
-            }
-            for row in lines
-        ],
+        "items": _running_order(lines, filmed=filmed),
         "clips": clips,
         "form": form,
         "may_upload": lesson.starts_on <= today,
     }
     return render(request, "lessons/film.html", context, status=status)
+
+
+def _running_order(lines: Sequence[Assignment], *, filmed: Collection[UUID]) -> list[dict[str, object]]:
+    """Say of each line whether it is filmed or next, and where the phone stands: in full only the first time."""
+    next_row = next((row for row in lines if row.pk not in filmed and row.dimensions), None)
+    said: set[str] = set()
+    items: list[dict[str, object]] = []
+    for row in lines:
+        camera = camera_view(row.dimensions)
+        is_asked = bool(row.dimensions) and row.pk not in filmed
+        items.append(
+            {
+                "row": row,
+                "camera": camera if is_asked else None,
+                "is_said": camera.view in said,
+                "is_filmed": row.pk in filmed,
+                "is_next": row == next_row,
+            }
+        )
+        if is_asked:
+            said.add(camera.view)
+    return items
 
 
 @csrf_exempt

@@ -32,9 +32,7 @@ class SheetLine:
     @property
     def what(self) -> str:
         """What is played and where it stands, as one sentence or two; empty where nothing is known."""
-        kind = {Assignment.Kind.CORRECTION: "Correction", Assignment.Kind.CHECK: "Check"}.get(
-            Assignment.Kind(self.row.kind), ""
-        )
+        kind = "Check" if self.row.kind == Assignment.Kind.CHECK else ""
         parts = [kind, sentence(self.row.plain), sentence(self.row.source)]
         return ". ".join(part for part in parts if part) + ("." if any(parts) else "")
 

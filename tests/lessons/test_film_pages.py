@@ -67,6 +67,22 @@ def test_nothing_is_filmed_before_the_sheet(client):
     assert "Nothing to film yet" in page
 
 
+def test_place_of_the_phone_is_described_once_for_all_lines_that_need_it(client, row):
+    for title in ("By ear", "By ear again", "Filmed by ear"):
+        make_assignment(row.lesson, title=title, dimensions=["rhythm"])
+    make_take(row.lesson.assignments.get(title="Filmed by ear"), clip=make_clip(row.lesson))
+    page = client.get(reverse("lessons:film")).content.decode()
+    assert page.count("The phone stands a step away") == 1
+    assert page.count("Sound is enough.") == 2
+
+
+def test_correction_is_told_from_the_line_that_it_corrects(client, row):
+    make_assignment(row.lesson, title="Five notes", kind="correction", dimensions=["notes"])
+    page = client.get(reverse("lessons:film")).content.decode()
+    assert "A: Five notes" in page
+    assert "B: To change: Five notes" in page
+
+
 def test_running_order_says_where_the_phone_stands(client, row):
     make_assignment(row.lesson, title="By ear", dimensions=["rhythm"])
     make_assignment(row.lesson, title="Old friend", kind="older", dimensions=[])
@@ -180,6 +196,7 @@ def test_clip_under_way_shows_its_steps_and_asks_again(client, lesson):
     ):
         assert words in page, words
     part = client.get(url("clip", clip), headers=HTMX)
+    assert "<title>A clip on its way" in part.content.decode().replace("\n", "")
     assert "<html" not in part.content.decode()
     assert "HX-Request" in part["Vary"]
 
