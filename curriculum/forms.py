@@ -395,6 +395,19 @@ class SkillForm(WithSkills):
     )
     needs = SkillsField(label="What it needs first")
 
+    def __init__(self, *args: Any, skill: Skill | None = None, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.skill = skill
+
+    def clean_name(self) -> str:
+        name: str = self.cleaned_data["name"]
+        others = Skill.objects.filter(learner=self.learner, name__iexact=name)
+        if self.skill is not None:
+            others = others.exclude(pk=self.skill.pk)
+        if others.exists():
+            raise ValidationError("You have a skill called “%(name)s” already.", params={"name": name})
+        return name
+
     def clean_see_or_hear(self) -> list[str]:
         lines = [line for line in (one_line(line) for line in self.cleaned_data["see_or_hear"].splitlines()) if line]
         if len(lines) > MOST_SIGNS:
@@ -433,6 +446,23 @@ class PieceForm(forms.ModelForm):  # type: ignore[type-arg]
     class Meta:
         model = Piece
         fields: ClassVar[list[str]] = ["title", "composer", "source", "link", "is_dream", "why_this_one"]
+
+
+class NewPieceForm(PieceForm):
+    """A piece that is not there yet; pressed twice it is added once."""
+
+    def __init__(self, *args: Any, learner: Learner, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.learner = learner
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        title = data.get("title")
+        same = Piece.objects.filter(learner=self.learner, title=title, composer=data.get("composer", ""))
+        if title and same.exists():
+            message = "You have the piece “%(title)s” already. Write what tells this one from it."
+            self.add_error("title", ValidationError(message, params={"title": title}))
+        return data
 
 
 class LookForm(WithSkills):

@@ -61,9 +61,22 @@ def withdraw_row(row: Evidence) -> None:
 
 
 def set_by_hand(skill: Skill, *, passed: bool, reason: str, today: date) -> Evidence:
-    """Tick a skill, or send it back to work, by hand. A reason is asked, and the standing shows it."""
+    """Tick a skill, or send it back to work, by hand. A reason is asked, and the standing shows it.
+
+    Said twice on one day with one reason it is written once.
+    """
     if not reason.strip():
         raise ValidationError({"reason": "Say why you set this by hand."})
+    said = Evidence.objects.filter(
+        skill=skill,
+        played_on=today,
+        source=Evidence.Source.HAND,
+        passed=passed,
+        reason=reason.strip(),
+        withdrawn_at=None,
+    ).first()
+    if said is not None:
+        return said
     return record_evidence(
         skill, played_on=today, source=Evidence.Source.HAND, passed=passed, reason=reason.strip(), is_first_try=False
     )

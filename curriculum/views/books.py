@@ -172,17 +172,20 @@ def enter_book(
 @require_http_methods(["GET", "HEAD", "POST"])
 def book_append(request: LearnerRequest, pk: UUID) -> HttpResponse:
     found = get_book(request.user, pk)
+    count = found.units.count()
     form = MoreContentsForm(request.POST if request.method == "POST" else None, learner=request.user)
     preview: Preview | None = None
     if request.method == "POST" and form.is_valid():
         contents = _read(form)
         if contents is not None:
             preview = preview_of(contents)
-            if _keeps(request, form):
+            if _keeps(request, form, after=count):
                 rows = services.append_units(found, outlines(contents))
                 messages.success(request, f"{len(rows)} units added at the end of {found.title}.")
                 return redirect("curriculum:book", found.pk)
-    return _answer_contents(request, "curriculum/book_append.html", form=form, preview=preview, context={"book": found})
+    return _answer_contents(
+        request, "curriculum/book_append.html", form=form, preview=preview, context={"book": found}, after=count
+    )
 
 
 def _read(form: ContentsForm) -> Contents | None:
@@ -193,13 +196,16 @@ def _read(form: ContentsForm) -> Contents | None:
         return None
 
 
-def _digest(text: str) -> str:
-    return hashlib.sha256("\n".join(text.splitlines()).encode("utf-8", "surrogatepass")).hexdigest()
+def _digest(text: str, *, after: int) -> str:
+    """Stand for a list as it was shown, at the end of a book of `after` units."""
+    lines = "\n".join([str(after), *text.splitlines()])
+    return hashlib.sha256(lines.encode("utf-8", "surrogatepass")).hexdigest()
 
 
-def _keeps(request: LearnerRequest, form: ContentsForm) -> bool:
-    """Keep only what was shown: a list that changed since the preview is shown once more."""
-    return "keep" in request.POST and form.cleaned_data["seen"] == _digest(form.cleaned_data["contents"])
+def _keeps(request: LearnerRequest, form: ContentsForm, *, after: int = 0) -> bool:
+    """Keep only what was shown: a list or a book that changed since the preview is shown once more."""
+    seen = _digest(form.cleaned_data["contents"], after=after)
+    return "keep" in request.POST and form.cleaned_data["seen"] == seen
 
 
 def _answer_contents(
@@ -209,10 +215,11 @@ def _answer_contents(
     form: ContentsForm,
     preview: Preview | None,
     context: dict[str, Any],
+    after: int = 0,
 ) -> HttpResponse:
     if form.errors:
         return render(request, template, {"form": form, "preview": None, **context}, status=422)
-    seen = _digest(form.cleaned_data["contents"]) if preview else ""
+    seen = _digest(form.cleaned_data["contents"], after=after) if preview else ""
     changed = preview is not None and "keep" in request.POST
     return render(request, template, {"form": form, "preview": preview, "seen": seen, "changed": changed, **context})
 

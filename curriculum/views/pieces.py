@@ -10,7 +10,7 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from curriculum import services
-from curriculum.forms import LookForm, PieceForm, ProposalForm, ReasonForm
+from curriculum.forms import LookForm, NewPieceForm, PieceForm, ProposalForm, ReasonForm
 from curriculum.graph.difficulty import Reach, reach_beside_book, reach_of_grade
 from curriculum.models import Book, Piece
 from curriculum.queries import (
@@ -67,7 +67,11 @@ def piece_list(request: LearnerRequest) -> HttpResponse:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 def piece_new(request: LearnerRequest) -> HttpResponse:
-    form = PieceForm(request.POST if request.method == "POST" else None, initial={"is_dream": "dream" in request.GET})
+    form = NewPieceForm(
+        request.POST if request.method == "POST" else None,
+        learner=request.user,
+        initial={"is_dream": "dream" in request.GET},
+    )
     if request.method == "POST" and form.is_valid():
         try:
             made = services.add_piece(request.user, **form.cleaned_data)

@@ -111,7 +111,9 @@ def skill_edit(request: LearnerRequest, pk: UUID) -> HttpResponse:
         "gate": found.gate,
         "needs": [need.slug for need in found.needs.all()],
     }
-    form = SkillForm(request.POST if request.method == "POST" else None, learner=request.user, initial=initial)
+    form = SkillForm(
+        request.POST if request.method == "POST" else None, learner=request.user, skill=found, initial=initial
+    )
     if request.method == "POST" and form.is_valid():
         try:
             services.change_skill(found, needs=form.cleaned_data["needs"], **_texts(form))

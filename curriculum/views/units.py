@@ -73,6 +73,12 @@ def unit_new(request: LearnerRequest, pk: UUID) -> HttpResponse:
         initial={"place": place, "follows": Unit.Follows.BEFORE},
     )
     if request.method == "POST" and form.is_valid():
+        twin = found.units.filter(
+            position=form.cleaned_data["place"],
+            **{name: form.cleaned_data[name] for name in ("title", "page", "chapter", "link")},
+        ).first()
+        if twin is not None:  # the button was pressed twice
+            return redirect("curriculum:unit-teaches", twin.pk)
         try:
             made = services.insert_unit(
                 found, position=form.cleaned_data["place"], title=form.cleaned_data["title"], **_texts(form)

@@ -46,7 +46,7 @@ def test_list_changed_after_the_preview_is_shown_once_more(ada: Client) -> None:
     preview = ada.post(NEW, {"title": "A", "contents": CONTENTS, "look": "1"})
     typed = {"title": "A", "contents": CONTENTS + "\n4. Steps, p. 9", "seen": preview.context["seen"], "keep": "1"}
     response = ada.post(NEW, typed)
-    assert "The list changed" in response.content.decode()
+    assert "Changed since the last look" in response.content.decode()
     assert not Book.objects.exists()
 
 
@@ -154,6 +154,16 @@ def test_units_are_added_at_the_end(ada: Client, book: Book) -> None:
     keep(ada, reverse("curriculum:book-append", args=[book.pk]), contents="Rests, p. 20\nTies, p. 22")
     assert list(book.units.order_by("position").values_list("title", flat=True))[-2:] == ["Rests", "Ties"]
     assert ada.post(reverse("curriculum:book-append", args=[book.pk]), {"contents": "", "look": "1"}).status_code == 422
+
+
+def test_adding_the_same_units_twice_is_shown_before_it_is_done(ada: Client, book: Book) -> None:
+    address = reverse("curriculum:book-append", args=[book.pk])
+    typed = {"contents": "Rests, p. 20"}
+    typed |= {"seen": ada.post(address, typed | {"look": "1"}).context["seen"], "keep": "1"}
+    ada.post(address, typed)
+    response = ada.post(address, typed)
+    assert "Changed since the last look" in response.content.decode()
+    assert book.units.count() == 6
 
 
 def test_title_is_changed_unless_another_book_has_it(ada: Client, book: Book, learner: Learner) -> None:

@@ -38,6 +38,13 @@ def test_piece_is_added_and_not_looked_at(ada: Client, learner: Learner) -> None
     assert "Say what it needs" in ada.get("/way/").content.decode()
 
 
+def test_adding_a_piece_twice_names_it_and_adds_it_once(ada: Client, ferry: Piece) -> None:
+    response = ada.post("/pieces/new/", {"title": "The Night Ferry"})
+    assert response.status_code == 422
+    assert "You have the piece “The Night Ferry” already." in response.content.decode()
+    assert Piece.objects.count() == 1
+
+
 @pytest.mark.parametrize(
     ("typed", "words"),
     [

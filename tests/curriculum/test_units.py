@@ -172,6 +172,13 @@ def test_unit_is_inserted_at_its_place(ada: Client, book: Book) -> None:
     assert [unit.position for unit in book.units.order_by("position")] == [1, 2, 3, 4, 5, 6]
 
 
+def test_inserting_twice_inserts_once(ada: Client, book: Book) -> None:
+    for _ in range(2):
+        response = ada.post(reverse("curriculum:unit-new", args=[book.pk]), form(place="2", page="xi"))
+    assert response.headers["Location"] == reverse("curriculum:unit-teaches", args=[unit_at(book, 2).pk])
+    assert book.units.count() == 6
+
+
 def test_unit_is_edited_and_moved_in_one_go(ada: Client, book: Book) -> None:
     unit = unit_at(book, 5)
     response = ada.post(
