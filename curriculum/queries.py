@@ -201,7 +201,9 @@ class LearnerGraph:
         if unit.sent_back_on or unit.pk in self._waited_for:
             return False
         taught = [slug for slug in self.teaches[str(unit.pk)] if not self.skills[slug].not_for_me]
-        return bool(taught) and all(self.reports[slug].standing in {Standing.TICKED, Standing.DUE} for slug in taught)
+        # What is watched blocks nothing, unless there is nothing else by which the unit could be done.
+        wanted = [slug for slug in taught if not self.skills[slug].is_watched] or taught
+        return bool(wanted) and all(self.reports[slug].standing in {Standing.TICKED, Standing.DUE} for slug in wanted)
 
     @cached_property
     def _waited_for(self) -> frozenset[UUID | None]:
@@ -286,10 +288,10 @@ class LearnerGraph:
             return PieceState.LEARNT
         if piece.begun_on:
             return PieceState.IN_WORK
-        if piece.opened_anyway_on:
-            return PieceState.OPEN
         if not piece.looked_at_on or not (piece.needs.all() or piece.beyond):
             return PieceState.NOT_LOOKED_AT
+        if piece.opened_anyway_on:
+            return PieceState.OPEN
         return PieceState.OPEN if self.piece_gate(piece).is_open else PieceState.HELD
 
     def failed_checks(self, piece: Piece) -> list[Skill]:

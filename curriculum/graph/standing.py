@@ -156,7 +156,7 @@ class StandingReport:
     tries_in_window : int
         Days played that are looked at, 0 to `StandingRules.window_tries`.
     check_failed_on : date or None
-        Day of the failed check that took the tick, until it is back.
+        Day of the failed check that took the tick or disproved the claim, until there is a tick.
     ripe_on : date or None
         First day from which one more right day ticks; None where more is wanted, and unless in work.
     """
@@ -405,6 +405,7 @@ class _Story:
             self.claimed_on = None
             self.right_since = []
             self.since = day.on
+            self.check_failed_on = day.on if False in day.checks else self.check_failed_on
             self.set_back = SetBack(day.on, SetBackBy.CLAIM, claimed_on=claimed_on)
         elif self.tick is not None:
             self._take_result_of_ticked(day)

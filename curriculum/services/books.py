@@ -9,8 +9,9 @@ from django.db import IntegrityError, transaction
 from django.db.models import F, Max
 
 from curriculum.graph.prerequisites import find_loop
-from curriculum.models import Book, Evidence, Learner, Skill, Unit
+from curriculum.models import Book, Evidence, Learner, Skill, Unit, slugs
 from curriculum.outline import BookOutline, EmptyOutlineError, TableReading, UnitOutline, read_books, read_json
+from curriculum.queries import learner_graph
 from curriculum.services.evidence import claim_skills, withdraw_evidence
 
 # Added to places while units change theirs, so that no two share one on the way. More than any book has units.
@@ -273,8 +274,13 @@ def stand_here(unit: Unit, *, today: date) -> int:
     later.update(done_on=None, done_by="")
     Unit.objects.filter(pk=unit.pk).update(sent_back_on=None, waits_for=None)
     earlier = list(unit.book.units.filter(position__lt=unit.position, done_on=None).prefetch_related("teaches"))
+    # Tried and not ticked yet is claimed as well: it would hold the very unit at which the learner says they are.
+    reports = learner_graph(unit.book.learner, today=today).reports
+    standing = {slug for slug, report in reports.items() if report.standing.counts_as_ticked}
     for other in earlier:
-        claim_skills(other.teaches.all(), today=today, reference=_here_reference(other))
+        lacking = [skill for skill in other.teaches.all() if skill.slug not in standing]
+        claim_skills(lacking, today=today, reference=_here_reference(other), also_tried=True)
+        standing.update(slugs(lacking))
     unit.book.units.filter(position__lt=unit.position, done_on=None).update(
         done_on=today, done_by=Unit.DoneBy.HERE, begun_on=None, sent_back_on=None, waits_for=None
     )

@@ -83,13 +83,21 @@ def set_by_hand(skill: Skill, *, passed: bool, reason: str, today: date) -> Evid
 
 
 @transaction.atomic
-def claim_skills(skills: Iterable[Skill], *, today: date, reference: str = "") -> int:
-    """Claim skills that have no evidence in force yet; return how many were claimed."""
+def claim_skills(skills: Iterable[Skill], *, today: date, reference: str = "", also_tried: bool = False) -> int:
+    """Claim skills that have no evidence in force yet, or with `also_tried` all of them; return how many were claimed.
+
+    A claim of something ticked changes nothing, and an earlier one with the same reference is withdrawn.
+    """
     wanted = list(skills)
     if not wanted:
         return 0
-    shown = set(Evidence.objects.filter(skill__in=wanted, withdrawn_at=None).values_list("skill_id", flat=True))
-    fresh = [skill for skill in wanted if skill.pk not in shown]
+    if also_tried:
+        fresh = wanted
+        if reference:
+            withdraw_evidence(reference, skills=fresh)
+    else:
+        shown = set(Evidence.objects.filter(skill__in=wanted, withdrawn_at=None).values_list("skill_id", flat=True))
+        fresh = [skill for skill in wanted if skill.pk not in shown]
     Evidence.objects.bulk_create(
         Evidence(
             learner_id=skill.learner_id,

@@ -180,7 +180,7 @@ def _answer_look(
             "form": form,
             "proposal": proposal or ProposalForm(learner=request.user),
             "note": note,
-            "families": families(graph, skills=choices, chosen=chosen),
+            "families": families(graph, skills=choices),
             "chosen": chosen,
         },
         status=422 if form.errors or (proposal is not None and proposal.errors) else 200,

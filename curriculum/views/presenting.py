@@ -1,5 +1,6 @@
 """What the pages of this app show alike: skills by family, units with their state, what holds a piece."""
 
+from collections import Counter
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
@@ -7,7 +8,10 @@ from django.core.exceptions import ValidationError
 from django.forms.forms import BaseForm
 
 from curriculum.models import Piece, Skill, Unit
-from curriculum.queries import FAMILIES, LearnerGraph, PieceState, UnitState, say_list, say_unit
+from curriculum.queries import FAMILIES, LearnerGraph, PieceState, UnitState, say_list
+
+# Standings in the order in which they are counted.
+WORDS = ["ticked", "ticked by hand", "due a check", "claimed", "in work", "untried", "watched", "not for me"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,11 +30,22 @@ class SkillRow:
 
 @dataclass(frozen=True, slots=True)
 class Family:
-    """Skills of one family; `is_open` where one of them is chosen."""
+    """Skills of one family."""
 
     name: str
     rows: list[SkillRow]
-    is_open: bool = False
+
+    @property
+    def is_begun(self) -> bool:
+        """True where something of it is under way, so that a page shows it without being asked."""
+        return any(row.word in {"claimed", "in work", "due a check"} for row in self.rows)
+
+    @property
+    def counts(self) -> str:
+        """What stands how, in the order of the rows: “4 ticked, 1 in work, 8 untried”."""
+        counts = Counter(row.word for row in self.rows)
+        order = {word: place for place, word in enumerate(WORDS)}
+        return ", ".join(f"{counts[word]} {word}" for word in sorted(counts, key=lambda word: order.get(word, 99)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +64,6 @@ class BlockerRow:
 
     skill: Skill
     word: str
-    sentence: str
     why: str
     unit: Unit | None
 
@@ -74,7 +88,8 @@ class PieceWay:
     beyond: list[str]
     count_known: int
     flagged: list[Skill]
-    next_step: str
+    next_row: BlockerRow | None
+    has_many_books: bool
     gap_note: str
 
 
@@ -89,17 +104,13 @@ def skill_row(graph: LearnerGraph, slug: str) -> SkillRow:
     return SkillRow(skill=skill, word=graph.standing_word(slug), sentence=sentence, is_gap=graph.is_gap(slug))
 
 
-def families(graph: LearnerGraph, *, skills: Iterable[Skill], chosen: Collection[str] = ()) -> list[Family]:
+def families(graph: LearnerGraph, *, skills: Iterable[Skill]) -> list[Family]:
     """Sort skills into families, in the order of the skills page; families without any are left out."""
     by_group: dict[str, list[SkillRow]] = {}
     for skill in sorted(skills, key=lambda skill: (skill.stage, skill.name)):
         group = skill.group if skill.group in FAMILIES else "own"
         by_group.setdefault(group, []).append(skill_row(graph, skill.slug))
-    return [
-        Family(name=name, rows=by_group[group], is_open=any(row.skill.slug in chosen for row in by_group[group]))
-        for group, name in FAMILIES.items()
-        if group in by_group
-    ]
+    return [Family(name=name, rows=by_group[group]) for group, name in FAMILIES.items() if group in by_group]
 
 
 def shown_skills(graph: LearnerGraph, *, keep: Collection[str] = ()) -> list[Skill]:
@@ -150,7 +161,6 @@ def piece_way(graph: LearnerGraph, piece: Piece) -> PieceWay:
         BlockerRow(
             skill=graph.skills[blocker.skill],
             word="gap" if blocker.is_gap else graph.standing_word(blocker.skill),
-            sentence=graph.report(blocker.skill).sentence,
             why=_why(graph, blocker.needed_by),
             unit=graph.units[blocker.unit] if blocker.unit else None,
         )
@@ -164,7 +174,8 @@ def piece_way(graph: LearnerGraph, piece: Piece) -> PieceWay:
         beyond=list(gate.beyond),
         count_known=len(below) - len(blockers),
         flagged=graph.failed_checks(piece),
-        next_step=_next_step(blockers),
+        next_row=next((row for row in blockers if row.unit is not None), None),
+        has_many_books=len({row.unit.book_id for row in blockers if row.unit is not None}) > 1,
         gap_note=_gap_note(graph, blockers),
     )
 
@@ -173,9 +184,7 @@ def _why(graph: LearnerGraph, chain: tuple[str, ...]) -> str:
     if not chain:
         return "The piece asks for it."
     names = graph.names(chain)
-    if len(names) == 1:
-        return f"{names[0]} needs it, and the piece asks for that."
-    return f"{names[0]} needs it, on the way to {names[-1]}, which the piece asks for."
+    return f"{names[0]} needs it."
 
 
 def _gap_note(graph: LearnerGraph, blockers: list[BlockerRow]) -> str:
@@ -196,13 +205,6 @@ def unnamed_note(graph: LearnerGraph) -> str:
     return f"{units} not say yet what is new, so some of it may be taught there."
 
 
-def _next_step(blockers: list[BlockerRow]) -> str:
-    first = next((row for row in blockers if row.unit is not None), None)
-    if first is None or first.unit is None:
-        return ""
-    return f"The next step is {first.skill.name}, in {say_unit(first.unit)}."
-
-
 def piece_row(graph: LearnerGraph, piece: Piece) -> PieceRow:
     return PieceRow(piece=piece, state=graph.piece_state(piece).label, sentence=piece_sentence(graph, piece))
 
@@ -211,8 +213,9 @@ def piece_sentence(graph: LearnerGraph, piece: Piece) -> str:
     state = graph.piece_state(piece)
     if state is PieceState.NOT_LOOKED_AT:
         return "Nobody has said yet what it needs."
-    if piece.opened_anyway_on and state is PieceState.OPEN:
-        return f"Opened anyway: “{piece.opened_anyway_reason}”"
+    opened = f"Opened anyway: “{piece.opened_anyway_reason}”" if piece.opened_anyway_on else ""
+    if opened and state is PieceState.OPEN:
+        return opened
     if state is PieceState.HELD:
         return _held_sentence(graph, piece)
     if state is PieceState.OPEN:
@@ -220,9 +223,9 @@ def piece_sentence(graph: LearnerGraph, piece: Piece) -> str:
     flagged = graph.failed_checks(piece)
     if flagged:
         return f"What is begun is not closed again. A check of {say_list([skill.name for skill in flagged])} was not right."
-    return (
-        "You have learnt it." if state is PieceState.LEARNT else "It stands on your sheet until you decide to move on."
-    )
+    if state is PieceState.LEARNT:
+        return "You have learnt it."
+    return opened or "It stands on your sheet until you decide to move on."
 
 
 def _held_sentence(graph: LearnerGraph, piece: Piece) -> str:

@@ -145,7 +145,7 @@ def _answer_form(
             "book": book,
             "unit": unit,
             "title": title,
-            "families": families(graph, skills=shown_skills(graph, keep=chosen), chosen=chosen),
+            "families": families(graph, skills=shown_skills(graph, keep=chosen)),
             "chosen": chosen,
         },
         status=422 if form.is_bound else 200,

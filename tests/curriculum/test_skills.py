@@ -45,7 +45,7 @@ def test_page_shows_everything_about_a_skill(ada: Client, book: Book, learner: L
         "Even five-finger runs",
         "Joined up",
         "The Night Ferry",
-        "8 January 2026",
+        "8 Jan 2026",
         "not yet",
     ]:
         assert words in page
