@@ -49,14 +49,17 @@ PHONE = {"viewport": {"width": 390, "height": 844}, "device_scale_factor": 3, "i
 DESKTOP = {"viewport": {"width": 1280, "height": 800}}
 
 
-@pytest.hookimpl(tryfirst=True)  # before `-m` chooses by marks
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+@pytest.hookimpl(wrapper=True, tryfirst=True)  # before `-m` chooses by marks, and after the order was drawn
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> Iterator[None]:
     """Whatever touches the database runs on PostgreSQL too, except what is slow or walks in a browser and asks
-    nothing new of it."""
+    nothing new of it. The slow ones come first, so that no process waits for the last of them at the end.
+    """
     for item in items:
         touches = item.get_closest_marker("django_db") or {"db", "transactional_db"} & set(item.fixturenames)
         if touches and not item.get_closest_marker("e2e") and not item.get_closest_marker("slow"):
             item.add_marker("postgres")
+    yield
+    items.sort(key=lambda item: item.get_closest_marker("slow") is None)
 
 
 @pytest.fixture(autouse=True)
