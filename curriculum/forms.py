@@ -23,6 +23,58 @@ MOST_SIGNS, LONGEST_SIGN = 12, 200
 GRADES = range(1, 9)
 
 
+# What a field says where it says nothing of its own, by the kind of field and then by the fault.
+MISSING: list[tuple[type[forms.Field], str]] = [
+    (forms.MultipleChoiceField, "Choose at least one."),
+    (forms.ModelMultipleChoiceField, "Choose at least one."),
+    (forms.ChoiceField, "Choose one."),
+    (forms.ModelChoiceField, "Choose one."),
+    (forms.FileField, "Choose a file first."),
+    (forms.Field, "Write something here."),
+]
+FAULTS = {
+    "invalid_choice": "“%(value)s” is none of these. Choose again.",
+    "invalid_list": "Choose again.",
+    "max_length": "This is %(show_value)d characters long; at most %(limit_value)d characters fit.",
+    "min_value": "Write %(limit_value)s or more.",
+    "max_value": "Write %(limit_value)s or less.",
+    "null_characters_not_allowed": "This holds a character that cannot be kept. Type it anew.",
+}
+# What the checks of a password say, by their codes.
+PASSWORD_FAULTS = {
+    "password_too_short": "This is shorter than eight characters. Three or four words are easy to keep.",
+    "password_too_common": "Many people use this one, so it is tried first. Choose another.",
+    "password_entirely_numeric": "Digits alone are soon guessed. Add a few letters.",
+    "password_too_similar": "This is too much like the name. Choose another.",
+}
+
+
+class PlainForm(forms.Form):
+    """A form that says in our own words what is missing or does not fit, wherever a field has no words of its own."""
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        for field in self.fields.values():
+            speak_plainly(field)
+
+
+def speak_plainly(field: forms.Field) -> None:
+    """Replace what the framework would say; what was written for this field stays."""
+    missing = next(words for kind, words in MISSING if isinstance(field, kind))
+    ours = FAULTS | {"required": missing}
+    if isinstance(field, forms.IntegerField):
+        ours["invalid"] = "Write a whole number."
+    for code, words in ours.items():
+        # The framework's own sentences are translated late; those written here are plain text.
+        if not isinstance(field.error_messages.get(code), str):
+            field.error_messages[code] = words
+
+
+def say_of_password(error: ValidationError) -> list[str]:
+    """Return what is wrong with a password, in our words."""
+    return [PASSWORD_FAULTS.get(each.code or "", each.messages[0]) for each in error.error_list]
+
+
 def one_line(value: str) -> str:
     """Collapse what a paste may have brought: tabs, line ends, several spaces."""
     return " ".join(value.split())
@@ -62,7 +114,7 @@ class TimeZoneField(forms.ChoiceField):
         super().__init__(choices=time_zone_choices, label="Time zone", **options)
 
 
-class AccountForm(forms.Form):
+class AccountForm(PlainForm):
     """The first account."""
 
     username = forms.CharField(
@@ -71,7 +123,10 @@ class AccountForm(forms.Form):
         help_text="What you sign in with. Letters, digits and @ . + - _",
         validators=[Learner.username_validator],
         widget=forms.TextInput(attrs={"autocomplete": "username", "autocapitalize": "none", "spellcheck": "false"}),
-        error_messages={"invalid": "A name has letters, digits and @ . + - _ only, and no spaces."},
+        error_messages={
+            "required": "Write a name.",
+            "invalid": "A name has letters, digits and @ . + - _ only, and no spaces.",
+        },
     )
     password = forms.CharField(
         label="Password",
@@ -99,11 +154,62 @@ class AccountForm(forms.Form):
             try:
                 password_validation.validate_password(password, Learner(username=data.get("username", "")))
             except ValidationError as error:
-                self.add_error("password", error)
+                self.add_error("password", say_of_password(error))
         return data
 
 
-class WeekForm(forms.ModelForm):  # type: ignore[type-arg]
+class PasswordForm(PlainForm):
+    """Another password for the learner who is signed in."""
+
+    old = forms.CharField(
+        label="Old password",
+        strip=False,
+        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
+        error_messages={"required": "Write the old password first."},
+    )
+    password = forms.CharField(
+        label="New password",
+        strip=False,
+        help_text="At least eight characters, not all of them digits.",
+        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
+        error_messages={"required": "Write a new password."},
+    )
+    again = forms.CharField(
+        label="New password again",
+        strip=False,
+        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
+        error_messages={"required": "Write the new password a second time."},
+    )
+
+    def __init__(self, user: Learner, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.user = user
+
+    def clean_old(self) -> str:
+        old: str = self.cleaned_data["old"]
+        if not self.user.check_password(old):
+            raise ValidationError("This is not the old password. Capital letters count.")
+        return old
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        password, again = data.get("password"), data.get("again")
+        if password and again and password != again:
+            self.add_error("again", "The two new passwords differ. Write the same one twice.")
+        elif password:
+            try:
+                password_validation.validate_password(password, self.user)
+            except ValidationError as error:
+                self.add_error("password", say_of_password(error))
+        return data
+
+    def save(self) -> Learner:
+        self.user.set_password(self.cleaned_data["password"])
+        self.user.save(update_fields=["password"])
+        return self.user
+
+
+class WeekForm(PlainForm, forms.ModelForm):  # type: ignore[type-arg]
     """The learner's week and piano."""
 
     practice_days = forms.TypedMultipleChoiceField(
@@ -160,7 +266,7 @@ class SettingsForm(WeekForm):
         fields: ClassVar[list[str]] = [*WeekForm.Meta.fields, "first_weekday", "time_zone"]
 
 
-class ContentsForm(forms.Form):
+class ContentsForm(PlainForm):
     """A book's title and its contents list as typed or pasted."""
 
     title = LineField(
@@ -209,11 +315,13 @@ class MoreContentsForm(ContentsForm):
         return ""
 
 
-class BookForm(forms.Form):
-    title = LineField(label="Title of the book", max_length=LONGEST_TITLE)
+class BookForm(PlainForm):
+    title = LineField(
+        label="Title of the book", max_length=LONGEST_TITLE, error_messages={"required": "Write the book’s title."}
+    )
 
 
-class BookFileForm(forms.Form):
+class BookFileForm(PlainForm):
     """A book file, looked at before anything is written."""
 
     file = forms.FileField(
@@ -256,7 +364,7 @@ class SkillsField(forms.ModelMultipleChoiceField):  # type: ignore[type-arg]
         )
 
 
-class WithSkills(forms.Form):
+class WithSkills(PlainForm):
     """A form that chooses among a learner's skills. The page draws the choices itself, by family."""
 
     def __init__(self, *args: Any, learner: Learner, **options: Any) -> None:
@@ -284,7 +392,7 @@ class TeachesForm(WithSkills):
 class UnitForm(WithSkills):
     """One unit of a book."""
 
-    title = LineField(label="Title", max_length=LONGEST_TITLE)
+    title = LineField(label="Title", max_length=LONGEST_TITLE, error_messages={"required": "Write a title."})
     page = LineField(
         label="Page", required=False, max_length=LONGEST_PAGE, widget=forms.TextInput(attrs={"class": "short"})
     )
@@ -346,11 +454,11 @@ class UnitForm(WithSkills):
         return text
 
 
-class MoveForm(forms.Form):
+class MoveForm(PlainForm):
     place = forms.IntegerField(label="Move it to place", min_value=1)
 
 
-class ReasonForm(forms.Form):
+class ReasonForm(PlainForm):
     """A reason in the learner's own words."""
 
     reason = LineField(
@@ -373,7 +481,7 @@ class HandForm(ReasonForm):
 class SkillForm(WithSkills):
     """A skill in the learner's own words."""
 
-    name = LineField(label="Name", max_length=80)
+    name = LineField(label="Name", max_length=80, error_messages={"required": "Write a name."})
     group = forms.ChoiceField(label="Family", choices=list(FAMILIES.items()), initial="own")
     definition = forms.CharField(
         label="What it is", required=False, max_length=600, widget=forms.Textarea(attrs={"rows": 3})
@@ -421,8 +529,8 @@ class SkillForm(WithSkills):
         return lines
 
 
-class PieceForm(forms.ModelForm):  # type: ignore[type-arg]
-    title = LineField(label="Title", max_length=160)
+class PieceForm(PlainForm, forms.ModelForm):  # type: ignore[type-arg]
+    title = LineField(label="Title", max_length=160, error_messages={"required": "Write a title."})
     composer = LineField(label="Composer", max_length=120, required=False)
     source = LineField(
         label="Where you have it from",
@@ -484,7 +592,7 @@ class LookForm(WithSkills):
         return data
 
 
-class ProposalForm(forms.Form):
+class ProposalForm(PlainForm):
     """How hard a piece is, said roughly: a printed grade, a comparison, or words."""
 
     grade = forms.TypedChoiceField(
@@ -526,7 +634,7 @@ class ProposalForm(forms.Form):
             field.widget, field.initial = forms.HiddenInput(), books[0].pk
 
 
-class PlaceForm(forms.Form):
+class PlaceForm(PlainForm):
     """Where in the book the learner is."""
 
     unit = forms.UUIDField(error_messages={"required": "Choose a unit.", "invalid": "Choose a unit of this book."})

@@ -10,6 +10,7 @@ from django.core.exceptions import ValidationError
 from django.core.files.uploadedfile import UploadedFile
 from django.utils.datastructures import MultiValueDict
 
+from curriculum.forms import PlainForm
 from curriculum.models import MOST_MINUTES, Learner, Skill, Unit
 from curriculum.queries import LearnerGraph, PieceState, UnitState, pieces_of, visible_skills
 from curriculum.rubric import dimension_choices
@@ -105,7 +106,7 @@ class ClockField(forms.CharField):
             raise ValidationError(str(error), code="clock") from error
 
 
-class ProposedLineForm(forms.Form):
+class ProposedLineForm(PlainForm):
     """One line of a proposal: kept or not, and what may be changed before it is set."""
 
     keep = forms.BooleanField(required=False, initial=True)
@@ -137,7 +138,7 @@ class ProposedLineForm(forms.Form):
         return self.line
 
 
-class LineForm(forms.Form):
+class LineForm(PlainForm):
     """A line of the sheet, changed by hand."""
 
     bars = BarsField()
@@ -204,7 +205,7 @@ class LineForm(forms.Form):
         return [*skills, more] if more and more not in skills else skills
 
 
-class NewLineForm(forms.Form):
+class NewLineForm(PlainForm):
     """A line that the learner adds: an open unit, an open piece, or one skill."""
 
     what = forms.ChoiceField(
@@ -257,13 +258,13 @@ def _unit_name(unit: Unit) -> str:
     return f"{unit.title} ({unit.book.title})"
 
 
-class MoveForm(forms.Form):
+class MoveForm(PlainForm):
     """Where a line goes."""
 
     to = forms.IntegerField(min_value=1, max_value=100)
 
 
-class FirstTryForm(forms.Form):
+class FirstTryForm(PlainForm):
     """The first try of today, by one tap."""
 
     was_right = forms.ChoiceField(
@@ -284,7 +285,7 @@ class TryForm(FirstTryForm):
     token = forms.UUIDField(widget=forms.HiddenInput, required=False)
 
 
-class UploadForm(forms.Form):
+class UploadForm(PlainForm):
     """A clip from the phone."""
 
     clip = forms.FileField(
@@ -356,7 +357,7 @@ class UploadForm(forms.Form):
         return self.lines.get(self.cleaned_data["assignment"])
 
 
-class TakeForm(forms.Form):
+class TakeForm(PlainForm):
     """The ends of a take, and for a new one what is played."""
 
     assignment = forms.ChoiceField(

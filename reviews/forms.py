@@ -7,6 +7,7 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 
+from curriculum.forms import PlainForm
 from curriculum.models import Skill
 from curriculum.rubric import Dimension, dimension_choices, rubric
 from lessons.forms import BarsField, ClockField
@@ -36,7 +37,7 @@ def names_symptom(text: str) -> bool:
     return SYMPTOM.search(text) is not None
 
 
-class MarkForm(forms.Form):
+class MarkForm(PlainForm):
     """The learner's own mark: one of four levels, or *cannot tell*. Nothing is chosen beforehand."""
 
     level = forms.ChoiceField(
@@ -58,7 +59,7 @@ class MarkForm(forms.Form):
         return None if level == CANNOT_TELL else int(level)
 
 
-class NoteForm(forms.Form):
+class NoteForm(PlainForm):
     """A note pinned to a moment of the clip."""
 
     at_s = ClockField(label="At")
@@ -70,7 +71,7 @@ class NoteForm(forms.Form):
     )
 
 
-class SkillsForm(forms.Form):
+class SkillsForm(PlainForm):
     """The skills' own lines: yes, not yet, or cannot tell, for each."""
 
     def __init__(self, *args: Any, skills: Sequence[Skill], **kwargs: Any) -> None:
@@ -95,7 +96,7 @@ class SkillsForm(forms.Form):
         return [(skill, self[name]) for name, skill in self.skills.items()]
 
 
-class VerdictForm(forms.Form):
+class VerdictForm(PlainForm):
     """Move on, another week, or go back; and one thing to change when not moving on."""
 
     verdict = forms.ChoiceField(
@@ -150,7 +151,7 @@ class VerdictForm(forms.Form):
         return cleaned
 
 
-class WorkOnForm(forms.Form):
+class WorkOnForm(PlainForm):
     """The one thing to work on, for the whole lesson."""
 
     work_on = forms.ChoiceField(

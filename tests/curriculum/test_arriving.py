@@ -75,8 +75,8 @@ def test_link_opens_nothing_without_its_file(client: Client, db: None, link: str
     [
         ({"username": "ada lovelace"}, "letters, digits"),
         ({"again": "quiet-keys-99"}, "two passwords differ"),
-        ({"password": "short", "again": "short"}, "too short"),
-        ({"time_zone": "Mars/Olympus"}, "not one of the available choices"),
+        ({"password": "short", "again": "short"}, "This is shorter than eight characters."),
+        ({"time_zone": "Mars/Olympus"}, "is none of these."),
     ],
 )
 def test_account_that_cannot_be_made_says_why(client: Client, db: None, link: str, change: dict, words: str) -> None:
@@ -114,7 +114,7 @@ def test_set_up_week_keeps_the_week(client: Client, db: None) -> None:
         ({"minutes_per_day": "2"}, "2 is too short"),
         ({"minutes_per_day": "half an hour"}, "Write a whole number of minutes"),
         ({"practice_days": []}, "Choose at least one day."),
-        ({"practice_days": ["9"]}, "9 is not one of the available choices"),
+        ({"practice_days": ["9"]}, "“9” is none of these."),
     ],
 )
 def test_week_that_cannot_be_kept_says_why(client: Client, db: None, change: dict, words: str) -> None:
@@ -191,3 +191,31 @@ def test_settings_that_cannot_be_kept_change_nothing(ada: Client, learner: Learn
     assert response.status_code == 422
     learner.refresh_from_db()
     assert learner.first_weekday == 0
+
+
+@pytest.mark.parametrize(
+    ("typed", "words"),
+    [
+        ({"old": "not it"}, "This is not the old password."),
+        ({"old": ""}, "Write the old password first."),
+        ({"again": "something else 4"}, "The two new passwords differ."),
+        ({"password": "", "again": ""}, "Write a new password."),
+        ({"password": "0" * 12, "again": "0" * 12}, "Digits alone are soon guessed."),
+        ({"password": "password", "again": "password"}, "Many people use this one"),
+        ({"password": "short7", "again": "short7"}, "This is shorter than eight characters."),
+    ],
+)
+def test_password_that_cannot_be_changed_says_why(ada: Client, learner: Learner, typed: dict, words: str) -> None:
+    whole = {"old": "a long passphrase", "password": "under the stairs 9", "again": "under the stairs 9"}
+    page = ada.post(reverse("password_change"), whole | typed).content.decode()
+    assert words in page
+    learner.refresh_from_db()
+    assert learner.check_password("a long passphrase")
+
+
+def test_changed_password_keeps_the_learner_signed_in(ada: Client, learner: Learner) -> None:
+    typed = {"old": "a long passphrase", "password": "under the stairs 9", "again": "under the stairs 9"}
+    ada.post(reverse("password_change"), typed)
+    learner.refresh_from_db()
+    assert learner.check_password("under the stairs 9")
+    assert ada.get("/books/").status_code == 200

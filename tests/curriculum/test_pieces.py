@@ -48,7 +48,7 @@ def test_adding_a_piece_twice_names_it_and_adds_it_once(ada: Client, ferry: Piec
 @pytest.mark.parametrize(
     ("typed", "words"),
     [
-        ({"title": ""}, "This field is required."),
+        ({"title": ""}, "Write a title."),
         ({"title": "x" * 161}, "at most 160 characters"),
         ({"title": "A", "link": "JavaScript:alert(1)"}, "is not a web address."),
     ],

@@ -75,13 +75,13 @@ def test_own_skill_is_added_with_what_it_needs(ada: Client, learner: Learner) ->
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"name": ""}, "This field is required."),
+        ({"name": ""}, "Write a name."),
         ({"name": "joined NOTES"}, "You have a skill called “joined NOTES” already."),
         ({"name": "x" * 81}, "at most 80 characters"),
         ({"see_or_hear": "\n".join("abcdefghijklm")}, "13 lines are more than can be judged. Write at most 12."),
         ({"see_or_hear": "y" * 201}, "has 201 characters; a line has at most 200."),
         ({"needs": ["nothing-such"]}, "is none of your skills any more"),
-        ({"group": "circus"}, "circus is not one of the available choices"),
+        ({"group": "circus"}, "“circus” is none of these."),
     ],
 )
 def test_skill_that_cannot_be_saved_says_why(ada: Client, learner: Learner, change: dict, words: str) -> None:

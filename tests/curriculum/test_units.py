@@ -193,13 +193,13 @@ def test_unit_is_edited_and_moved_in_one_go(ada: Client, book: Book) -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"title": ""}, "This field is required."),
+        ({"title": ""}, "Write a title."),
         ({"title": "x" * 301}, "at most 300 characters"),
         ({"link": "javascript:alert(1)"}, "“javascript:alert(1)” is not a web address."),
         ({"link": "data:text/html,x"}, "is not a web address."),
         ({"link": "example.org"}, "is not a web address."),
         ({"place": "9"}, "The book has no place 9. Write a number from 1 to 5."),
-        ({"place": "0"}, "greater than or equal to 1"),
+        ({"place": "0"}, "Write 1 or more."),
         ({"place": "first"}, "Write a whole number, such as 3."),
         ({"follows": "named", "after": "2, nine"}, "This book has no unit nine."),
         ({"follows": "named", "after": "99"}, "This book has no unit 99."),
