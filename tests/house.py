@@ -46,6 +46,12 @@ def marked_processes(mark: str) -> list[int]:
     return found
 
 
+def children_of(process: int) -> list[int]:
+    """Return the live processes that a process has started itself."""
+    path = Path(f"/proc/{process}/task/{process}/children")
+    return [child for child in map(int, path.read_text().split()) if is_alive(child)]
+
+
 @dataclass
 class House:
     """`with House(folder) as house:` starts it, waits for the first page, and stops it at the end."""

@@ -194,3 +194,26 @@ def test_program_that_keeps_dying_is_started_more_and_more_patiently(tmp_path, m
     waits = [float(text.rsplit(" in ", 1)[1].split()[0]) for text in said]
     assert waits == sorted(waits)
     assert waits[-1] >= 4 * waits[0]
+
+
+def test_program_is_replaced_where_the_house_has_moved(tmp_path, monkeypatch):
+    from keyslip.supervisor import Program, Supervisor
+    from keyslip.supervisor import supervisor as module
+
+    monkeypatch.setattr(module, "MINUTE_S", 0.1)
+    old, new = (Program("web", ("/bin/sleep", seconds)) for seconds in ("600", "601"))
+    running = Supervisor([old], tmp_path / "run", lambda _: None)
+    moves, seen = [[new]], []
+
+    def every_minute():
+        if moves:
+            return moves.pop()
+        process = running._running[0].process
+        if process:
+            seen.append(process.args[-1])
+            os.kill(os.getpid(), signal.SIGTERM)
+        return []
+
+    running.every_minute = every_minute
+    running.run()
+    assert seen[0] == "601"

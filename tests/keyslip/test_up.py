@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.house import House, is_alive, marked_processes
+from tests.house import House, children_of, is_alive, marked_processes
 from tests.tools.phone_clip import make_phone_clip
 from tests.waiting import wait_for
 
@@ -115,6 +115,11 @@ def test_house_runs_answers_survives_kills_and_stops(tmp_path):
                 lambda name=name, before=before: house.process_of(name) != before, within_s=30, what=f"{name} is back"
             )
         wait_for(lambda: house.status("/healthz") == 200, within_s=60, what="pages are back")
+        # What answers pages is a child of the web server; it alone may die as well.
+        (answering,) = children_of(house.process_of("web"))
+        os.kill(answering, signal.SIGKILL)
+        wait_for(lambda: not is_alive(answering), within_s=10, what="it is dead")
+        wait_for(lambda: house.status("/healthz") == 200, within_s=60, what="pages are back again")
         house.process.send_signal(signal.SIGINT)
         assert house.process.wait(10) == 0
         assert marked_processes(mark) == []
