@@ -74,12 +74,16 @@ def film_lesson(learner: Learner, *, today: date | None = None) -> Lesson | None
     """Return the lesson to film: this week's, else the newest begun one that is not decided; None where there is none."""
     day = today or learner.today()
     begun = lessons_of(learner).filter(starts_on__lte=day)
-    return begun.filter(starts_on=week_start(learner, day)).first() or begun.filter(decided_at=None).first()
+    return current_lesson(learner, today=day) or begun.filter(decided_at=None).first()
 
 
 def current_lesson(learner: Learner, *, today: date | None = None) -> Lesson | None:
-    """Return the lesson of the week that holds today; None where no sheet is set yet."""
-    return lessons_of(learner).filter(starts_on=week_start(learner, today or learner.today())).first()
+    """Return the lesson whose seven days hold today; None where no sheet is set yet.
+
+    A sheet lasts its seven days also where the learner's first weekday was changed in the middle of them.
+    """
+    day = today or learner.today()
+    return lessons_of(learner).filter(starts_on__lte=day, starts_on__gt=day - timedelta(days=7)).first()
 
 
 def latest_lesson(learner: Learner) -> Lesson | None:

@@ -99,7 +99,7 @@ def _write_evidence(row: SkillAnswer, *, take: Take) -> None:
         curriculum.withdraw_evidence(reference, skills=[row.skill])
         return
     source = Evidence.Source.CHECK if row.assignment.kind == Assignment.Kind.CHECK else Evidence.Source.REVIEW
-    played_on, is_first_try = take.clip.played_on, take.clip.was_first_today
+    played_on, is_first_try = take.clip.played_on, _is_first_try(take)
     passed = row.answer == SkillAnswer.Answer.YES
     in_force = Evidence.objects.filter(skill=row.skill, reference=reference, withdrawn_at=None)
     if in_force.filter(source=source, played_on=played_on, passed=passed, is_first_try=is_first_try).exists():
@@ -107,6 +107,14 @@ def _write_evidence(row: SkillAnswer, *, take: Take) -> None:
     curriculum.record_evidence(
         row.skill, played_on=played_on, source=source, passed=passed, reference=reference, is_first_try=is_first_try
     )
+
+
+def _is_first_try(take: Take) -> bool:
+    """“The first time today” is said of a clip; of several takes of one line in it only the earliest was that."""
+    if not take.clip.was_first_today:
+        return False
+    earlier = take.clip.takes.filter(assignment=take.assignment_id, start_s__lt=take.start_s)
+    return not earlier.exclude(pk=take.pk).exists()
 
 
 @transaction.atomic

@@ -27,6 +27,7 @@ from lessons.services.jobs import (
     report_progress,
     retry_job,
 )
+from lessons.services.leftovers import LEFT_AFTER_HOURS, find_lost_copies, remove_leftovers
 from lessons.services.practice import take_back_try, write_first_try, write_try
 from lessons.services.preparing import STEPS, prepare_clip, run_job
 from lessons.services.sheets import (
@@ -54,6 +55,7 @@ from lessons.services.sheets import (
 
 __all__ = [
     "LEASE_S",
+    "LEFT_AFTER_HOURS",
     "MOST_ATTEMPTS",
     "MOST_DIMENSIONS",
     "RING_AGAIN_S",
@@ -74,6 +76,7 @@ __all__ = [
     "delete_correction",
     "delete_take",
     "fail_job",
+    "find_lost_copies",
     "finish_job",
     "forget_rung",
     "jobs_to_ring",
@@ -88,6 +91,7 @@ __all__ = [
     "prepare_clip",
     "propose_lines",
     "record_clip",
+    "remove_leftovers",
     "remove_line",
     "report_progress",
     "retry_job",

@@ -73,7 +73,9 @@ def record_clip(
         shutil.rmtree(clip.folder, ignore_errors=True)
         already = _sent_before(lesson, upload_token)
         if already is None:
-            raise
+            raise ValidationError(
+                "This clip could not be written down. Load the page again and choose it once more.", code="again"
+            ) from None
         return already, None
     except BaseException:
         shutil.rmtree(clip.folder, ignore_errors=True)

@@ -66,6 +66,8 @@ def write_first_try(assignment: Assignment, *, was_right: bool, played_on: date)
     if first.was_right != was_right:
         first.was_right = was_right
         first.save(update_fields=["was_right"])
+        # Also for skills that the line no longer exercises: what they were told was wrong.
+        curriculum.withdraw_evidence(_reference(first))
         for skill in assignment.skills.all():
             curriculum.record_evidence(
                 skill,

@@ -67,7 +67,7 @@ def run_job(job_id: str) -> bool:
 
 def prepare_clip(clip: Clip, claim: Claim) -> None:
     """Check a clip, make its browser copy and its poster, and write what was found."""
-    Clip.objects.filter(pk=clip.pk).update(state=Clip.State.CHECKING)
+    note_clip(claim, state=Clip.State.CHECKING)
     report = _Reporter(claim)
     with _work_folder(clip) as folder:
         report.step("Looking at the clip", 0.0)

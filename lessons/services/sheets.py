@@ -221,7 +221,7 @@ def _unit_line(unit: Unit, graph: LearnerGraph) -> Line | None:
 
 def _piece_line(piece: Piece, graph: LearnerGraph) -> Line | None:
     state = graph.piece_state(piece)
-    skills = [skill for skill in piece.needs.all() if not skill.is_watched]
+    skills = [skill for skill in piece.needs.all() if not skill.is_watched and not skill.not_for_me]
     if state is PieceState.IN_WORK:
         return Line(
             kind=Assignment.Kind.PIECE,
@@ -451,14 +451,14 @@ def decide_assignment(row: Assignment, *, verdict: str, today: date) -> Unit | N
     ValidationError
         If the verdict is unknown, or *go back* where nothing comes before.
     """
-    earlier, earlier_on = row.verdict, row.verdict_on
+    earlier = row.verdict
     row.verdict, row.verdict_on = verdict, today
     row.full_clean(exclude=["lesson"])
     row.save(update_fields=["verdict", "verdict_on"])
     if verdict == Assignment.Verdict.MOVE_ON:
         Correction.objects.filter(carried_to=row, let_go_on=None).update(let_go_on=today)
     elif earlier == Assignment.Verdict.MOVE_ON:
-        Correction.objects.filter(carried_to=row, let_go_on=earlier_on).update(let_go_on=None)
+        Correction.objects.filter(carried_to=row).update(let_go_on=None)
     if _is_decided_later(row):
         return None
     if row.kind == Assignment.Kind.UNIT and row.unit is not None:

@@ -103,3 +103,10 @@ def test_day_is_the_learners_own(row):
     learner.time_zone = "Pacific/Auckland"
     late = datetime(2026, 11, 23, 12, 30, tzinfo=ZoneInfo("UTC"))
     assert learner.today(late) == date(2026, 11, 24)
+
+
+def test_corrected_first_try_no_longer_speaks_for_a_skill_that_left_the_line(row):
+    services.write_first_try(row, was_right=True, played_on=DAY)
+    row.skills.set([make_skill(row.lesson.learner, "pulse")])
+    services.write_first_try(row, was_right=False, played_on=DAY)
+    assert [(each.skill.slug, each.passed) for each in Evidence.objects.filter(withdrawn_at=None)] == [("pulse", False)]

@@ -200,3 +200,13 @@ def test_claim_is_set_as_a_check_that_says_why(learner):
     (line,) = services.propose_lines(learner, today=MONDAY)
     assert (line.kind, line.title) == (Assignment.Kind.CHECK, skill.name)
     assert "Claimed, and to be proved." in line.why
+
+
+def test_piece_in_work_exercises_nothing_that_is_not_for_this_learner(learner):
+    skills = [
+        make_skill(learner, "legato"),
+        make_skill(learner, "octaves", not_for_me=True, not_for_me_reason="a small hand"),
+    ]
+    make_piece(learner, "Lantern Tune", needs=skills, begun_on=MONDAY)
+    lines = services.propose_lines(learner, today=MONDAY)
+    assert [each.slug for line in lines if line.kind == "piece" for each in line.skills] == ["legato"]

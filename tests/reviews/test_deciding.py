@@ -208,3 +208,17 @@ def test_evidence_stays_when_its_clip_is_deleted(learner: Learner) -> None:
     services.answer_skill(take.assignment, skill=skill, answer="yes")
     lessons.delete_clip(take.clip)
     assert Evidence.objects.get().withdrawn_at is None
+
+
+def test_correction_let_go_comes_back_when_the_decision_is_taken_back_some_days_later(learner: Learner) -> None:
+    before = make_assignment(make_lesson(learner, starts_on=MONDAY - timedelta(days=7)))
+    row = make_assignment(make_lesson(learner, starts_on=MONDAY), kind=Assignment.Kind.CORRECTION)
+    correction = lessons.write_correction(before, dimension="notes", text="Bar 3 has an F sharp.")
+    Correction.objects.update(carried_to=row)
+    decide(row, "move_on")
+    correction.refresh_from_db()
+    assert correction.let_go_on == TODAY
+    decide(row, "move_on", today=TODAY + timedelta(days=1))
+    decide(row, "another_week", today=TODAY + timedelta(days=2))
+    correction.refresh_from_db()
+    assert correction.let_go_on is None
