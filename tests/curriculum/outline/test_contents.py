@@ -1,5 +1,8 @@
 """Pasted contents lists."""
 
+import json
+from pathlib import Path
+
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -12,6 +15,8 @@ from curriculum.outline import (
     TooLargeError,
     read_contents,
 )
+
+LISTS = Path(__file__).resolve().parents[2] / "data" / "outline"
 
 
 def only_line(text):
@@ -296,6 +301,183 @@ def test_too_long_line_is_left_out_with_a_warning():
 def test_limits_can_be_set():
     with pytest.raises(TooLargeError):
         read_contents("a\nb\nc", limits=ContentsLimits(most_units=2))
+
+
+def triples(text):
+    return [(unit.title, unit.page, unit.chapter) for unit in read_contents(text).units]
+
+
+@pytest.mark.parametrize("name", ["contents_blind", "contents_blind_second", "contents_blind_third"])
+def test_four_units_in_five_of_lists_by_another_hand_are_read_right(name):
+    right = wanted = 0
+    for entry in json.loads((LISTS / f"{name}.json").read_text(encoding="utf-8")):
+        read = triples("\n".join(entry["lines"]))
+        wanted += len(entry["units"])
+        for titles, pages, chapters in entry["units"]:
+            hit = next((unit for unit in read if unit[0] in titles and unit[1] in pages and unit[2] in chapters), None)
+            if hit is not None:
+                right += 1
+                read.remove(hit)
+    assert right >= 0.8 * wanted
+
+
+def test_bare_numbers_beside_marked_pages_are_pages_at_both_ends_of_the_list():
+    text = "skips 4\nhops 6\nrests p7\nmarch, 9\npolka p. 10\nround - 12"
+    assert [page for _, page, _ in triples(text)] == ["4", "6", "7", "9", "10", "12"]
+
+
+def test_lone_bare_number_at_the_end_of_the_list_stays_in_its_title():
+    text = "Skips, p. 4\nSteps, p. 6\nRests, p. 7\nSymphony 9"
+    assert triples(text)[-1] == ("Symphony 9", "", "")
+
+
+@pytest.mark.parametrize("between", ["\t", " | "])
+def test_columns_of_a_table_with_a_head_are_read_by_their_names(between):
+    rows = [("Chapter", "Page", "Title"), ("Start", "4", "Study 12"), ("Start", "6", "March"), ("More", "9", "Polka")]
+    text = "\n".join(between.join(row) for row in rows)
+    assert triples(text) == [("Study 12", "4", "Start"), ("March", "6", "Start"), ("Polka", "9", "More")]
+    assert [line.kind for line in read_contents(text).lines] == ["skipped", "unit", "unit", "unit"]
+
+
+def test_row_of_a_table_with_other_columns_than_its_head_is_read_as_a_line():
+    assert triples("Title\tPage\nSkips\t4\nMarch, p. 6") == [("Skips", "4", ""), ("March", "6", "")]
+
+
+def test_last_of_two_numbers_that_only_counts_is_not_the_page():
+    text = "Skips .... 4 .... 1\nSteps .... 6 .... 2\nMarch .... 9 .... 3"
+    assert triples(text) == [("Skips", "4", ""), ("Steps", "6", ""), ("March", "9", "")]
+
+
+def test_head_that_names_a_column_behind_the_page_is_believed():
+    text = "Title Page Track\nSkips .... 4 .... 12\nSteps .... 6 .... 15"
+    assert triples(text) == [("Skips", "4", ""), ("Steps", "6", "")]
+
+
+def test_capitals_with_pages_over_titles_in_small_letters_are_chapters():
+    text = "GETTING READY .... 3\nSkips .... 4\nSteps .... 6\nMOVING .... 8\nMarch .... 9"
+    assert triples(text) == [("Skips", "4", "GETTING READY"), ("Steps", "6", "GETTING READY"), ("March", "9", "MOVING")]
+
+
+def test_capitals_among_the_titles_are_units():
+    text = "Skips .... 4\nSteps .... 6\nREVIEW .... 8\nMarch .... 9\nREVIEW 2 .... 10\nPolka .... 12"
+    assert [title for title, _, _ in triples(text)] == ["Skips", "Steps", "REVIEW", "March", "REVIEW 2", "Polka"]
+
+
+def test_numbers_that_begin_a_title_now_and_then_stay_in_it():
+    text = "76 Sparrows .... 20\nThe Lake .... 22\nThe Hill .... 23\n100 Candles .... 26"
+    assert [title for title, _, _ in triples(text)] == ["76 Sparrows", "The Lake", "The Hill", "100 Candles"]
+
+
+@pytest.mark.parametrize(
+    ("typed", "title", "page"),
+    [
+        ("Übung .... S. 9", "Übung", "9"),
+        ("Das Mädchen, Seite 9", "Das Mädchen", "9"),
+        ("El camino .... pág. 5", "El camino", "5"),
+        ("Il mattino, pag. 6", "Il mattino", "6"),
+        ("Canción, página 7", "Canción", "7"),
+        ("Lied .... blz. 7", "Lied", "7"),
+        ("Walzer s. 9", "Walzer", "9"),
+        ("Waltz—14", "Waltz", "14"),
+        ("Waltz • • • • 12", "Waltz", "12"),
+        ("Folk song, arr. .... 12", "Folk song, arr.", "12"),
+    ],
+)
+def test_page_is_recognised_in_other_languages_and_with_other_leaders(typed, title, page):
+    line = only_line(typed)
+    assert (line.title, line.page) == (title, page)
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ("Kapitel 1: Die Tasten", "Kapitel 2: Die Hände"),
+        ("Erster Teil", "Zweiter Teil"),
+        ("Première partie", "Deuxième partie"),
+        ("Primera parte", "Segunda parte"),
+        ("Capítulo 1", "Capítulo 2"),
+        ("Chapitre 1", "Chapitre 2"),
+        ("Part the First", "Part the Second"),
+    ],
+)
+def test_chapters_are_recognised_in_other_languages(first, second):
+    text = f"{first}\nSkips .... 4\n{second}\nMarch .... 9"
+    assert triples(text) == [("Skips", "4", first), ("March", "9", second)]
+
+
+@pytest.mark.parametrize("label", ["Lección 3.", "Leçon 3 :", "Lektion 3:", "Lezione 3 –"])
+def test_label_of_a_unit_in_other_languages_is_its_number(label):
+    line = only_line(f"{label} Skips .... 9")
+    assert (line.title, line.page, line.number) == ("Skips", "9", "3")
+
+
+def test_title_that_goes_on_in_small_letters_on_the_next_line_is_one_unit():
+    text = "Walking along the road that\n   goes on and\n   over the hill .... 12\nSkips .... 14\nMarch .... 15"
+    contents = read_contents(text)
+    assert contents.units[0].title == "Walking along the road that goes on and over the hill"
+    assert [(unit.page, unit.chapter) for unit in contents.units] == [("12", ""), ("14", ""), ("15", "")]
+    assert contents.lines[1].doubt == "Taken for the end of the title on line 1."
+
+
+def test_titles_typed_in_small_letters_are_not_run_together():
+    text = "Getting ready\nskips .... 4\nsteps .... 6\nmarch .... 7"
+    assert [title for title, _, _ in triples(text)][-3:] == ["skips", "steps", "march"]
+
+
+def test_number_with_its_parts_numbered_below_is_a_chapter():
+    text = "1 Getting Ready 3\n1.1 Skips 4\n1.2 Steps 5\n2 Moving 7\n2.1 March 8"
+    contents = read_contents(text)
+    assert triples(text) == [("Skips", "4", "Getting Ready"), ("Steps", "5", "Getting Ready"), ("March", "8", "Moving")]
+    assert [(line.number, line.page) for line in contents.lines if line.kind == "chapter"] == [("1", "3"), ("2", "7")]
+
+
+@pytest.mark.parametrize(
+    "marks", [("I.", "II.", "III."), ("A.", "B.", "C."), ("1.", "2.", "3."), ("(a)", "(b)", "(c)")]
+)
+def test_counted_lines_without_pages_over_paged_lines_are_chapters(marks):
+    text = (
+        f"{marks[0]} Start\nSkips .... 4\nSteps .... 5\n{marks[1]} Middle\nMarch .... 8\n{marks[2]} End\nPolka .... 9"
+    )
+    assert triples(text) == [
+        ("Skips", "4", "Start"),
+        ("Steps", "5", "Start"),
+        ("March", "8", "Middle"),
+        ("Polka", "9", "End"),
+    ]
+
+
+def test_initials_and_lone_capital_letters_stay_in_their_titles():
+    assert [title for title, _, _ in triples("C. Minor Tune .... 4\nA. Dance .... 6")] == ["C. Minor Tune", "A. Dance"]
+
+
+def test_letters_misread_for_digits_behind_a_leader_are_a_page_with_a_doubt():
+    line = only_line("Rowing Home............1O")
+    assert (line.title, line.page) == ("Rowing Home", "10")
+    assert line.doubt == "“1O” was read as page 10."
+
+
+def test_numbers_glued_to_their_titles_are_pages_when_all_lines_end_so():
+    assert triples("Skips4\nHops6\nMarch9") == [("Skips", "4", ""), ("Hops", "6", ""), ("March", "9", "")]
+    assert [page for _, page, _ in triples("Skips4\nSteps\nMarch")] == ["", "", ""]
+
+
+@pytest.mark.parametrize(
+    ("first", "second"), [("Kapitel 1", "Kapitel 2"), ("ch 1", "ch 2"), ("Chapter 1", "Chapter 2")]
+)
+def test_number_of_a_chapter_is_not_its_page(first, second):
+    text = f"{first}\nSkips, p. 4\nHops, p. 6\n{second}\nMarch, p. 9"
+    assert triples(text) == [("Skips", "4", first), ("Hops", "6", first), ("March", "9", second)]
+    assert [line.page for line in read_contents(text).lines if line.kind == "chapter"] == ["", ""]
+
+
+def test_line_between_blank_lines_over_titles_that_stand_close_is_a_chapter():
+    text = "Start\n\nSkips, 4\nHops, 5\n\nFive fingers\n\nMarch, 8\nPolka, 9"
+    assert [chapter for _, _, chapter in triples(text)] == ["Start", "Start", "Five fingers", "Five fingers"]
+    assert [chapter for _, _, chapter in triples("Start\n\nSkips, 4\n\nHops, 5\n\nMarch, 6")] == [""] * 4
+
+
+def test_two_titles_on_one_line_are_doubted():
+    assert only_line("Skips .... 4    March .... 12").doubt == "There may be two titles on this line."
 
 
 @given(st.text())
