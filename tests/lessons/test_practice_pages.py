@@ -166,3 +166,11 @@ def test_queries_do_not_grow_with_tries(client, row, django_assert_max_num_queri
         make_try(row, played_on=MONDAY)
     with django_assert_max_num_queries(10):
         client.get(url("assignment", row))
+
+
+@pytest.mark.parametrize(("instrument", "is_said"), [("digital", True), ("acoustic", False), ("short", False)])
+def test_level_of_headphones_is_spoken_of_at_a_digital_piano(client, row, instrument, is_said):
+    learner = row.lesson.learner
+    learner.instrument = instrument
+    learner.save()
+    assert ("With headphones: set the level" in client.get(url("assignment", row)).content.decode()) is is_said
