@@ -73,13 +73,15 @@ MIDDLEWARE = [
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
+    "keyslip.middleware.FormSizeMiddleware",  # before anything reads the form
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
-    "django.contrib.auth.middleware.LoginRequiredMiddleware",
+    "keyslip.middleware.SignInMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "curriculum.middleware.TimeZoneMiddleware",
+    "keyslip.middleware.WrongMethodMiddleware",
 ]
 ROOT_URLCONF = "keyslip.urls"
 WSGI_APPLICATION = "keyslip.wsgi.application"

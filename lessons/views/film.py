@@ -19,7 +19,7 @@ from lessons.queries import clips_of, film_lesson, get_lesson, sheet_of
 from lessons.tasks import ring
 from lessons.views.camera import camera_view
 from lessons.views.lines import span
-from lessons.views.requests import LearnerRequest
+from lessons.views.requests import LearnerRequest, length_of, takes_clips
 
 # Bytes of a form around its file.
 FORM_BYTES = 100_000
@@ -85,13 +85,13 @@ def _running_order(lines: Sequence[Assignment], *, filmed: Collection[UUID]) -> 
     return items
 
 
+@takes_clips
 @csrf_exempt
 def clip_upload(request: LearnerRequest, pk: UUID) -> HttpResponseBase:
     """Take a clip in. Its size is judged before anything of it is read; then the form is checked like any other."""
     if request.method == "POST":
-        length = request.headers.get("Content-Length", "")
         try:
-            services.check_clip_size(max(1, int(length if length.isdecimal() else 0) - FORM_BYTES))
+            services.check_clip_size(max(1, length_of(request) - FORM_BYTES))
         except ValidationError as error:
             lesson = get_lesson(request.user, pk)
             lines = list(sheet_of(lesson))

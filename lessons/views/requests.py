@@ -1,5 +1,8 @@
 """The request as every page here gets it: somebody is signed in, and htmx may be asking."""
 
+from collections.abc import Callable
+from typing import Any, TypeVar
+
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.forms import Form
@@ -10,10 +13,24 @@ from django_htmx.middleware import HtmxDetails
 
 from curriculum.models import Learner
 
+View = TypeVar("View", bound=Callable[..., Any])
+
 
 class LearnerRequest(HttpRequest):
     user: Learner
     htmx: HtmxDetails
+
+
+def takes_clips(view: View) -> View:
+    """Mark a view that judges the size of what it is sent by itself. All others are sent forms, which are small."""
+    view.takes_clips = True  # type: ignore[attr-defined]
+    return view
+
+
+def length_of(request: HttpRequest) -> int:
+    """Return how many bytes a request says it carries; 0 where it does not say."""
+    text = request.headers.get("Content-Length", "")
+    return int(text[:18]) if text.isascii() and text.isdigit() else 0  # eighteen digits are more than any disk holds
 
 
 def render_for(

@@ -1,0 +1,137 @@
+"""Every address that names a row, asked by somebody whose row it is not, and by nobody at all."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.utils.html import escape
+
+from curriculum.models import Learner
+from reviews.models import MomentNote
+from tests.make import (
+    make_assignment,
+    make_book,
+    make_clip,
+    make_evidence,
+    make_learner,
+    make_lesson,
+    make_mark,
+    make_piece,
+    make_skill,
+    make_take,
+    make_try,
+    make_unit,
+)
+
+# A text that would run if a page did not escape it, and would close the attribute or the sheet that it stands in.
+HOSTILE = "\"'><img src=x onerror=alert(1)><script>alert(1)</script></style>{{7*7}}{%x%}"
+
+
+def patterns(found: Any = None, names: tuple[str, ...] = ()) -> Iterator[tuple[str, URLPattern]]:
+    """Yield every address of the app with its full name."""
+    for entry in (found or get_resolver()).url_patterns:
+        if isinstance(entry, URLResolver):
+            yield from patterns(entry, (*names, entry.namespace) if entry.namespace else names)
+        else:
+            yield ":".join((*names, str(entry.name))), entry
+
+
+OWNED = {name: entry for name, entry in patterns() if "pk" in entry.pattern.converters}
+OTHER = {name: entry for name, entry in patterns() if not entry.pattern.converters}
+
+
+@pytest.fixture
+def rows(db: None, settings: Any, tmp_path: Any) -> dict[str, Any]:
+    """One row of each kind, all of one learner, under the first word of its address."""
+    settings.KEYSLIP_DATA = tmp_path
+    ada = make_learner("ada")
+    return rows_of(ada)
+
+
+def rows_of(learner: Learner, *, text: str = "Plain") -> dict[str, Any]:
+    skill = make_skill(learner, "own-tune", name=text[:80], definition=text, see_or_hear=[text], is_shipped=False)
+    book = make_book(learner, text, position=1)
+    unit = make_unit(
+        book, text, teaches=[skill], chapter=text, page=text[:40], new_words=text, link="https://example.org/play"
+    )
+    make_unit(book, text)
+    piece = make_piece(
+        learner, text, needs=[skill], composer=text, source=text, is_dream=True, why_this_one=text, beyond=[text]
+    )
+    lesson = make_lesson(learner, practice_days=[0, 2], work_on_text=text)
+    row = make_assignment(lesson, title=text, unit=unit, skills=[skill], why=text)
+    make_assignment(lesson, title=text, kind="piece", piece=piece, why=text)
+    row.corrections.create(dimension="notes", text=text)
+    clip = make_clip(lesson, content=b"film", given_name=text)
+    take = make_take(row, clip=clip)
+    make_mark(take)
+    note = MomentNote.objects.create(take=take, dimension="notes", at_s=1.0, text=text)
+    return {
+        "skills": skill,
+        "books": book,
+        "units": unit,
+        "set-up": unit,
+        "pieces": piece,
+        "evidence": make_evidence(skill, source="hand", reason=text),
+        "lessons": lesson,
+        "assignments": row,
+        "tries": make_try(row),
+        "clips": clip,
+        "takes": take,
+        "notes": note,
+    }
+
+
+def address(name: str, rows: dict[str, Any]) -> str:
+    entry = OWNED[name]
+    given = {"pk": rows[str(entry.pattern).split("/")[0]].pk}
+    if "dimension" in entry.pattern.converters:
+        given["dimension"] = "notes"
+    return reverse(name, kwargs=given)
+
+
+def signed_in(learner: Learner) -> Client:
+    client = Client(raise_request_exception=True)
+    client.force_login(learner)
+    return client
+
+
+@pytest.mark.parametrize("name", OWNED)
+def test_address_that_names_a_row_is_its_owners_alone(rows: dict[str, Any], name: str) -> None:
+    path = address(name, rows)
+    stranger, visitor, owner = signed_in(make_learner("mallory")), Client(), signed_in(rows["books"].learner)
+    count = {type(row): type(row)._default_manager.count() for row in rows.values()}
+
+    asked = stranger.get(path).status_code, stranger.get(path, headers={"hx-request": "true"}).status_code
+    sent = stranger.post(path, {"title": "Taken", "reason": "Taken", "was_right": "yes", "level": "1"}).status_code
+    assert {*asked, sent} <= {404, 405}
+    assert 404 in {*asked, sent}
+
+    for answer in (visitor.get(path), visitor.post(path)):
+        assert answer.status_code == 302
+        assert answer["Location"].startswith("/sign-in/")
+
+    for method in ("PUT", "DELETE", "PATCH", "TRACE"):
+        assert owner.generic(method, path).status_code == 405
+    assert count == {model: model._default_manager.count() for model in count}
+
+
+@pytest.mark.parametrize("name", sorted({*OWNED, *OTHER}))
+def test_what_somebody_typed_is_escaped_on_every_page(db: None, settings: Any, tmp_path: Any, name: str) -> None:
+    settings.KEYSLIP_DATA = tmp_path
+    learner = make_learner("ada")
+    found = rows_of(learner, text=HOSTILE)
+    path = address(name, found) if name in OWNED else reverse(name)
+    answer = signed_in(learner).get(path)
+    answer.close()
+    if answer.streaming or not answer.get("Content-Type", "").startswith("text/html"):
+        assert "attachment" in answer.get("Content-Disposition", "attachment")
+        return
+    page = answer.content.decode()
+    for hostile in ("<img src=x", "<script>alert", "</style>{{", "onerror=alert(1)><"):
+        assert hostile not in page
+    assert "49{%x%}" not in page
+    if escape(HOSTILE)[:20] in page:
+        assert escape("<img src=x") in page
