@@ -1,5 +1,6 @@
 """Forms of the learner, books, units, skills and pieces. Every message says what was found and what was wanted."""
 
+import unicodedata
 import zoneinfo
 from collections.abc import Iterable
 from typing import Any, ClassVar, cast
@@ -10,7 +11,7 @@ from django.contrib.auth import password_validation
 from django.core.exceptions import ValidationError
 
 from curriculum.models import LEAST_MINUTES, MOST_MINUTES, WEEKDAYS, Book, Learner, Piece, Skill, Unit, validate_link
-from curriculum.outline.book import LONGEST_LINK, LONGEST_NEW_WORDS, LONGEST_PAGE, LONGEST_TITLE
+from curriculum.outline.book import LONGEST_LINK, LONGEST_NEW_WORDS, LONGEST_PAGE, LONGEST_TITLE, MOST_IN_LIST
 from curriculum.queries import FAMILIES
 
 # Characters of a pasted contents list that the box takes: 5,000 lines of 80. What is longer is refused with its size.
@@ -19,6 +20,9 @@ LONGEST_PASTE = 400_000
 MOST_FILE_BYTES = 4_000_000
 # Most lines of "what can be seen or heard", and most characters of one: what fits beside a clip on a phone.
 MOST_SIGNS, LONGEST_SIGN = 12, 200
+# Kinds of characters that print nothing and that no file of ours can carry: control signs, halves of a pair, separators
+# of lines and paragraphs.
+UNPRINTED = {"Cc", "Cs", "Zl", "Zp"}
 # Printed grades that a learner may name.
 GRADES = range(1, 9)
 
@@ -76,8 +80,13 @@ def say_of_password(error: ValidationError) -> list[str]:
 
 
 def one_line(value: str) -> str:
-    """Collapse what a paste may have brought: tabs, line ends, several spaces."""
-    return " ".join(value.split())
+    """Collapse what a paste may have brought: tabs, line ends, several spaces, and signs that print nothing."""
+    return " ".join("".join(char if unicodedata.category(char) not in UNPRINTED else " " for char in value).split())
+
+
+def plain_lines(value: str) -> str:
+    """Return text of several lines with one kind of line end and without signs that print nothing."""
+    return "\n".join(one_line(line) for line in value.splitlines())
 
 
 class LineField(forms.CharField):
@@ -85,6 +94,15 @@ class LineField(forms.CharField):
 
     def to_python(self, value: Any) -> str:
         return one_line(super().to_python(value) or "")
+
+
+class LinesField(forms.CharField):
+    """Text of several lines, however it was pasted."""
+
+    widget = forms.Textarea
+
+    def to_python(self, value: Any) -> str:
+        return plain_lines(super().to_python(value) or "")
 
 
 class LinkField(forms.CharField):
@@ -378,7 +396,7 @@ class WithSkills(PlainForm):
 class TeachesForm(WithSkills):
     """What is new in a unit: words, and the skills that they name."""
 
-    words = forms.CharField(
+    words = LinesField(
         label="What is new in it, in your words",
         help_text="As the book says it, such as: left hand plays two-note chords; a new note, F sharp.",
         required=False,
@@ -451,6 +469,8 @@ class UnitForm(WithSkills):
                 raise ValidationError("A unit cannot come after itself.")
             if found not in self.after_units:
                 self.after_units.append(found)
+        if len(self.after_units) > MOST_IN_LIST:
+            raise ValidationError(f"{len(self.after_units)} units are too many. Name at most {MOST_IN_LIST}.")
         return text
 
 
@@ -483,7 +503,7 @@ class SkillForm(WithSkills):
 
     name = LineField(label="Name", max_length=80, error_messages={"required": "Write a name."})
     group = forms.ChoiceField(label="Family", choices=list(FAMILIES.items()), initial="own")
-    definition = forms.CharField(
+    definition = LinesField(
         label="What it is", required=False, max_length=600, widget=forms.Textarea(attrs={"rows": 3})
     )
     see_or_hear = forms.CharField(
@@ -577,7 +597,7 @@ class LookForm(WithSkills):
     """What a piece needs."""
 
     needs = SkillsField(label="What it needs")
-    beyond = forms.CharField(
+    beyond = LinesField(
         label="What it asks that no skill here names",
         required=False,
         max_length=1000,

@@ -1,6 +1,5 @@
 """Pages speak in the learner's own time zone."""
 
-import zoneinfo
 from collections.abc import Callable
 
 from django.http import HttpRequest, HttpResponse
@@ -17,9 +16,5 @@ class TimeZoneMiddleware:
         if not request.user.is_authenticated:
             with timezone.override(None):
                 return self.get_response(request)
-        try:
-            zone = zoneinfo.ZoneInfo(request.user.time_zone)
-        except (zoneinfo.ZoneInfoNotFoundError, ValueError):  # a zone that this computer has since forgotten
-            zone = zoneinfo.ZoneInfo("UTC")
-        with timezone.override(zone):
+        with timezone.override(request.user.zone):
             return self.get_response(request)

@@ -9,7 +9,6 @@ import zoneinfo
 from collections.abc import Iterable
 from datetime import date, datetime
 from typing import Any, ClassVar
-from urllib.parse import urlsplit
 
 from django.contrib.auth.models import AbstractUser
 from django.core.exceptions import ValidationError
@@ -17,6 +16,8 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
 from django.utils import timezone
+
+from curriculum.outline.book import check_link
 
 WEEKDAYS = [
     (0, "Monday"),
@@ -43,10 +44,9 @@ def validate_time_zone(value: str) -> None:
 
 def validate_link(value: str) -> None:
     """Refuse a link that is not an ordinary web address, so that a page never carries a script as a link."""
-    parts = urlsplit(value)
-    if value and (parts.scheme not in {"http", "https"} or not parts.netloc):
+    if check_link(value):
         raise ValidationError(
-            "“%(value)s” is not a web address. It begins with https:// or http://.",
+            "“%(value)s” is not a web address. It begins with https:// or http:// and has no blanks or quotation marks.",
             params={"value": value},
         )
 
@@ -78,7 +78,15 @@ class Learner(AbstractUser):
 
     def today(self, now: datetime | None = None) -> date:
         """Return the learner's local date."""
-        return (now or timezone.now()).astimezone(zoneinfo.ZoneInfo(self.time_zone)).date()
+        return (now or timezone.now()).astimezone(self.zone).date()
+
+    @property
+    def zone(self) -> zoneinfo.ZoneInfo:
+        """The learner's time zone; UTC where this computer has since forgotten it."""
+        try:
+            return zoneinfo.ZoneInfo(self.time_zone)
+        except (zoneinfo.ZoneInfoNotFoundError, ValueError):
+            return zoneinfo.ZoneInfo("UTC")
 
 
 class Skill(models.Model):

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass
+from urllib.parse import urlsplit
 
 from curriculum.outline.errors import CellError, LinkError, PositionError, TooLargeError, shown
 
@@ -163,9 +164,18 @@ def check_link(value: str) -> str:
         return ""
     if len(value) > LONGEST_LINK:
         return f"The link {shown(value)} is {len(value)} characters long; at most {LONGEST_LINK} are allowed."
-    if not _LINK.fullmatch(value) or any(unicodedata.category(c) in {"Cc", "Cs", "Cf"} for c in value):
+    is_odd = any(unicodedata.category(c) in {"Cc", "Cs", "Cf"} for c in value)
+    if not _LINK.fullmatch(value) or is_odd or not _can_be_split(value):
         return f"The link {shown(value)} is not a web address; it must begin with http:// or https://."
     return ""
+
+
+def _can_be_split(value: str) -> bool:
+    """Tell whether a web address falls into its parts; one with half a bracket as its host does not."""
+    try:
+        return bool(urlsplit(value).hostname)
+    except ValueError:
+        return False
 
 
 def check_book(book: BookOutline) -> None:

@@ -11,6 +11,7 @@ from django.db.models import F, Max
 from curriculum.graph.prerequisites import find_loop
 from curriculum.models import Book, Evidence, Learner, Skill, Unit, slugs
 from curriculum.outline import BookOutline, EmptyOutlineError, TableReading, UnitOutline, read_books, read_json
+from curriculum.outline.book import MOST_IN_LIST, MOST_UNITS
 from curriculum.queries import learner_graph
 from curriculum.services.evidence import claim_skills, withdraw_evidence
 
@@ -85,6 +86,7 @@ def append_units(book: Book, units: Iterable[UnitOutline]) -> list[Unit]:
     """Add units at the end of a book, with all that their outlines carry."""
     last = book.units.aggregate(last=Max("position"))["last"] or 0
     outlines = list(units)
+    _refuse_too_many(book, more=len(outlines))
     rows = [
         Unit(
             book=book,
@@ -104,6 +106,16 @@ def append_units(book: Book, units: Iterable[UnitOutline]) -> list[Unit]:
     _link_units(book, outlines, rows)
     _refuse_loop(book)
     return rows
+
+
+def _refuse_too_many(book: Book, *, more: int) -> None:
+    """Refuse more units than a file of the book could carry."""
+    count = book.units.count() + more
+    if count > MOST_UNITS:
+        raise ValidationError(
+            f"That would be {count} units; a book has at most {MOST_UNITS}. Enter the rest as a second book.",
+            code="too-many",
+        )
 
 
 def _refuse_loop(book: Book) -> None:
@@ -186,6 +198,7 @@ def outline_of(book: Book) -> BookOutline:
 @transaction.atomic
 def insert_unit(book: Book, *, position: int, title: str, **fields: Any) -> Unit:
     """Insert a unit at `position` (1 is the first place); later units move one place down."""
+    _refuse_too_many(book, more=1)
     _shift(book, since=position, by=1)
     unit = Unit(book=book, position=position, title=title, **fields)
     unit.full_clean()
@@ -213,15 +226,22 @@ def change_unit(
     unit.full_clean()
     unit.save()
     if teaches is not None:
-        taught = list(teaches)
+        taught = _few_enough(teaches)
         unit.teaches.set(taught)
         if today is not None and unit.done_by == Unit.DoneBy.HERE:
             claim_skills(taught, today=today, reference=_here_reference(unit))
     if extra_needs is not None:
-        unit.extra_needs.set(list(extra_needs))
+        unit.extra_needs.set(_few_enough(extra_needs))
     if after is not None:
         unit.after.set(list(after))
     _refuse_loop(unit.book)
+
+
+def _few_enough(skills: Iterable[Skill]) -> list[Skill]:
+    chosen = list(skills)
+    if len(chosen) > MOST_IN_LIST:
+        raise ValidationError(f"{len(chosen)} skills are too many for one unit. Choose at most {MOST_IN_LIST}.")
+    return chosen
 
 
 @transaction.atomic

@@ -30,6 +30,7 @@ from curriculum.outline import (
     write_json,
     write_table,
 )
+from curriculum.outline.book import LONGEST_TITLE
 from curriculum.queries import LearnerGraph, LearnerRequest, get_book, learner_graph, skills_by_slug
 from curriculum.views.presenting import add_errors, unit_row
 
@@ -180,9 +181,12 @@ def book_append(request: LearnerRequest, pk: UUID) -> HttpResponse:
         if contents is not None:
             preview = preview_of(contents)
             if _keeps(request, form, after=count):
-                rows = services.append_units(found, outlines(contents))
-                messages.success(request, f"{len(rows)} units added at the end of {found.title}.")
-                return redirect("curriculum:book", found.pk)
+                try:
+                    rows = services.append_units(found, outlines(contents))
+                    messages.success(request, f"{len(rows)} units added at the end of {found.title}.")
+                    return redirect("curriculum:book", found.pk)
+                except ValidationError as error:
+                    add_errors(form, error)
     return _answer_contents(
         request, "curriculum/book_append.html", form=form, preview=preview, context={"book": found}, after=count
     )
@@ -336,11 +340,13 @@ def _keep_import(request: LearnerRequest) -> HttpResponse:
     except (ValueError, TypeError, RecursionError, OutlineError):
         messages.error(request, "What came back from the preview could not be read. Choose the file again.")
         return redirect("curriculum:book-import")
-    books = [
-        replace(book, title=one_line(request.POST.get(f"title-{number}", "")) or book.title)
-        for number, book in enumerate(books, start=1)
-    ]
     leave_out = "leave_out" in request.POST
+    titles = [one_line(request.POST.get(f"title-{number}", "")) for number, _ in enumerate(books, start=1)]
+    longest = max(titles, key=len, default="")
+    if len(longest) > LONGEST_TITLE:
+        fault = f"The title “{longest[:30]}…” has {len(longest)} characters; at most {LONGEST_TITLE} fit."
+        return _show_import(request, books, error=fault, leave_out=leave_out)
+    books = [replace(book, title=title or book.title) for book, title in zip(books, titles, strict=True)]
     kept = [_without_unknown(request, book) for book in books] if leave_out else books
     try:
         rows = services.add_books(request.user, kept)
