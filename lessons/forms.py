@@ -41,9 +41,12 @@ class BarsField(forms.CharField):
     def clean(self, value: Any) -> str:
         text = super().clean(value)
         try:
-            return write_bars(read_bars(text))
+            bars = write_bars(read_bars(text))
         except BarsError as error:
             raise ValidationError(str(error), code="bars") from error
+        if self.max_length is not None and len(bars) > self.max_length:  # blanks were added between them
+            raise ValidationError(f"“{bars[:20]}…” are too many bars for one line. Write ranges, such as 5-8, 12.")
+        return bars
 
 
 class HandsField(forms.ChoiceField):

@@ -30,9 +30,11 @@ def write_try(
     """
     Assignment.objects.select_for_update().get(pk=assignment.pk)
     if pk is not None:
-        already = assignment.tries.filter(pk=pk).first()
-        if already is not None:
+        already = Try.objects.filter(pk=pk).first()
+        if already is not None and already.assignment_id == assignment.pk:
             return already
+        if already is not None:  # a name that is taken elsewhere says nothing here
+            pk = None
     row = Try(
         pk=pk or uuid4(),
         assignment=assignment,

@@ -333,9 +333,11 @@ def add_line(lesson: Lesson, line: Line, *, today: date, pk: UUID | None = None)
     The same form sent twice (the same `pk`) gives the line that is there already.
     """
     if pk is not None:
-        already = lesson.assignments.filter(pk=pk).first()
-        if already is not None:
+        already = Assignment.objects.filter(pk=pk).first()
+        if already is not None and already.lesson_id == lesson.pk:
             return already
+        if already is not None:  # a name that is taken elsewhere says nothing here
+            pk = None
     _refuse_decided(lesson)
     last = lesson.assignments.aggregate(last=Max("position"))["last"] or 0
     row = Assignment(
