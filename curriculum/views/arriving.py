@@ -9,6 +9,7 @@ from django.conf import settings as project
 from django.contrib import messages
 from django.contrib.auth import login
 from django.contrib.auth.decorators import login_not_required
+from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -43,12 +44,17 @@ def begin(request: HttpRequest, token: str) -> HttpResponse:
     )
     if request.method != "POST" or not form.is_valid():
         return render(request, "curriculum/begin.html", {"form": form}, status=422 if form.is_bound else 200)
-    learner = services.create_learner(
-        form.cleaned_data["username"],
-        password=form.cleaned_data["password"],
-        time_zone=form.cleaned_data["time_zone"],
-    )
-    _token_file().unlink(missing_ok=True)
+    try:
+        with transaction.atomic():
+            # Whoever removes the file has gone through the door; a second one at the same moment finds it shut.
+            _token_file().unlink()
+            learner = services.create_learner(
+                form.cleaned_data["username"],
+                password=form.cleaned_data["password"],
+                time_zone=form.cleaned_data["time_zone"],
+            )
+    except FileNotFoundError as error:
+        raise Http404 from error
     login(request, learner, backend="django.contrib.auth.backends.ModelBackend")
     return redirect("curriculum:set-up")
 
