@@ -1,4 +1,4 @@
-"""A certificate authority of the house's own, so that phones may record in the page.
+"""A certificate authority of the house's own, so that phones get pages that nobody else in the network reads.
 
 Browsers give a page the camera and the microphone only over https, and no public authority signs for an address in a
 house. So this computer makes an authority on first use, and signs with it one certificate for its own addresses. Phones

@@ -196,7 +196,7 @@ class Command(BaseCommand):
         host = self.addresses[0]
         page = f"http://{host}:{self.ports.http}/phone/"
         self._say(
-            f"On a phone in the house: {page}\nWith recording in the page, once the phone trusts it: https://{host}:{self.ports.https}/"
+            f"On a phone in the house: {page}\nClosed to others in the network, once the phone trusts it: https://{host}:{self.ports.https}/"
         )
         drawing = io.StringIO()
         segno.make(page, micro=False).terminal(drawing, compact=True)
