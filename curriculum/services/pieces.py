@@ -81,7 +81,9 @@ def take_up_piece_again(piece: Piece) -> None:
 
 
 def open_piece_anyway(piece: Piece, *, reason: str, today: date) -> None:
-    """Open a held piece, with a reason. It shows as such and is no evidence."""
+    """Open a held piece, with a reason. It shows as such and is no evidence. One not looked at is never open."""
+    if not piece.looked_at_on:
+        raise ValidationError("Say first what this piece needs. Until then nobody knows what would be opened.")
     piece.opened_anyway_on, piece.opened_anyway_reason = today, reason.strip()
     piece.full_clean()
     piece.save()

@@ -214,6 +214,9 @@ def piece_open_anyway(request: LearnerRequest, pk: UUID) -> HttpResponse:
     found = get_piece(request.user, pk)
     form = ReasonForm(request.POST)
     if form.is_valid():
-        services.open_piece_anyway(found, reason=form.cleaned_data["reason"], today=request.user.today())
-        return redirect("curriculum:piece", found.pk)
+        try:
+            services.open_piece_anyway(found, reason=form.cleaned_data["reason"], today=request.user.today())
+            return redirect("curriculum:piece", found.pk)
+        except ValidationError as error:
+            add_errors(form, error)
     return _show(request, found, reason_form=form)

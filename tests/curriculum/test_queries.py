@@ -3,6 +3,8 @@
 from datetime import date, timedelta
 
 import pytest
+from django.test import Client
+from django.urls import reverse
 
 from curriculum import services
 from curriculum.models import Evidence, Learner, Skill, Unit
@@ -133,3 +135,14 @@ def test_begun_piece_is_flagged_by_a_failed_check_however_its_skill_stood(learne
     graph = graph_of(learner)
     assert graph.piece_state(piece) is PieceState.IN_WORK
     assert graph.failed_checks(piece) == [pulse]
+
+
+def test_piece_not_looked_at_cannot_be_opened_anyway(client: Client, learner: Learner) -> None:
+    piece = make_piece(learner)
+    client.force_login(learner)
+    assert "Open it now anyway" not in client.get(reverse("curriculum:piece", args=[piece.pk])).content.decode()
+    answer = client.post(reverse("curriculum:piece-open-anyway", args=[piece.pk]), {"reason": "a wedding"})
+    assert answer.status_code == 422
+    assert "Say first what this piece needs." in answer.content.decode()
+    piece.refresh_from_db()
+    assert piece.opened_anyway_on is None
