@@ -8,14 +8,14 @@ How a phrase is compared
 1. **Same words.** Letters are folded to small ones without accents, signs are spelt out (``♯`` becomes *sharp*), British and
    American terms, abbreviations and common misspellings are brought to one form by the ``same`` part of the word list
    (*crotchet*, *1/4 note* and *quarter note* are one), endings are cut off, and words without meaning here are dropped.
-   A word of five letters or more that is not known at all stands for the known word one slip away (a letter too many, too few,
+   A word of five letters or more that is not known at all stands for the known word with the same first letter one slip away (a letter too many, too few,
    wrong, or two swapped); one of nine letters or more may be two slips away.
 2. **Phrases.** Each skill has phrases in the word list: *strong* ones that mean it, *fair* ones that usually do, and *hints*. A phrase
    found whole and in order counts its weight times the rarity of its words; found scattered it counts less; of long phrases most
    of the words are enough, for less again. Rarity is the natural logarithm of 1 + (number of skills / number of skills that use the word).
 3. **The skill's own text.** Words shared with the name and the definition add a little, by rarity.
 4. The best phrase of a skill counts fully and further ones half, a quarter and so on. Skills far below the best one, and all
-   if the best one is weak, are left out.
+   if the best one is weak, are left out; where half of the words are unknown (*bus stop*), the best one must be stronger.
 
 A learner's own skills have no phrases in the list; their names are their phrases.
 
@@ -47,6 +47,8 @@ _NAME_WEIGHT = 3.0
 # A phrase whose words are all there but scattered, or a long one of which most words are there.
 _SCATTERED_FRAC = 0.75
 _PARTLY_FRAC = 0.35
+# A phrase that needs its idle words ("by ear") and lacks them.
+_WITHOUT_IDLE_FRAC = 0.2
 # Words of a phrase that stand further apart than this many other words say less together.
 _NEAR_WORDS = 3
 _FAR_FRAC = 0.5
@@ -57,9 +59,14 @@ _LEAST_PART_FRAC = 0.6
 _FURTHER_FRAC = 0.45
 # Words shared with name and definition, by rarity.
 _NAME_WORD_WEIGHT = 0.8
+# The same for a learner's own skill: its name is all there is, so one rare word of it is enough.
+_OWN_NAME_WORD_WEIGHT = 2.2
 _DEFINITION_WORD_WEIGHT = 0.35
 _LINE_WORD_WEIGHT = 0.1
-# Lowest score of a suggestion at all (a hint of one rare word scores about 4), and as a share of the best.
+# Lowest score of the best suggestion (a hint of one rare word scores about 4), the same where at least half of the words are unknown
+# ("bus stop"; one fair word scores about 9), of any suggestion, and that as a share of the best.
+_LEAST_BEST_SCORE = 4.2
+_LEAST_BEST_SCORE_UNKNOWN = 10.0
 _LEAST_SCORE = 2.4
 _LEAST_OF_BEST_FRAC = 0.16
 # Letters from which one and two slips are forgiven. Shorter words have too many neighbours (hand, band, sand).
@@ -208,6 +215,18 @@ _NUMBERS = {
     "twelve": "12",
     "sixteen": "16",
 }
+_ORDINALS = {
+    "1st": "first",
+    "2nd": "second",
+    "3rd": "third",
+    "4th": "fourth",
+    "5th": "fifth",
+    "6th": "sixth",
+    "7th": "seventh",
+    "8th": "eighth",
+    "9th": "ninth",
+    "10th": "tenth",
+}
 _TRIADS = frozenset({"ceg", "dfa", "egb", "fac", "gbd", "ace", "bdf"})
 _LETTER_RUN = re.compile(
     r"\b[a-g](?: ?[,;/–-] ?| and | to | or | )(?:[a-g](?: ?[,;/–-] ?| and | to | or | ))*[a-g]\b(?!')"
@@ -225,14 +244,13 @@ def _folded(text: str) -> str:
 
 def _tokens(text: str) -> list[str]:
     tokens = (token.removesuffix("'s").replace("'", "") for token in _TOKEN.findall(text))
-    return [_NUMBERS.get(token, token) for token in tokens]
+    return [_NUMBERS.get(token) or _ORDINALS.get(token.removesuffix("s"), token) for token in tokens]
 
 
 _KEEP = frozenset(
     {
         "keys",
         "bass",
-        "bars",
         "always",
         "press",
         "across",
@@ -353,6 +371,10 @@ class SkillIndex:
                 if key not in phrases or phrases[key].weight < weight:
                     phrases[key] = entry
         self._phrases = tuple(phrases.values())
+        listed = {slug for slug, _, _ in words.phrases}
+        self._name_weights = tuple(
+            _NAME_WORD_WEIGHT if slug in listed else _OWN_NAME_WORD_WEIGHT for slug in self._slugs
+        )
         self._names = tuple(frozenset(self._stems(skill.name)) for skill in skills)
         self._definitions = tuple(frozenset(self._stems(skill.definition)) for skill in skills)
         self._lines = tuple(frozenset(self._stems(" ".join(skill.lines))) for skill in skills)
@@ -406,8 +428,8 @@ class SkillIndex:
             if len(known) < _ONE_SLIP_LETTERS - 1 or not known.isalpha():
                 continue
             slips = _slips(token, known, most)
-            if slips == 2 and known[0] != token[0]:
-                continue
+            if slips and known[0] != token[0]:
+                continue  # the first letter is seldom wrong: "dinner" is not "inner"
             if slips < fewest:
                 best, fewest = known, slips
         return best
@@ -450,8 +472,17 @@ class SkillIndex:
         if not scores:
             return ()
         ranked = sorted(scores.items(), key=lambda item: (-item[1], item[0]))
+        if ranked[0][1] < (_LEAST_BEST_SCORE_UNKNOWN if self._is_half_unknown(phrase) else _LEAST_BEST_SCORE):
+            return ()
         floor = max(_LEAST_SCORE, _LEAST_OF_BEST_FRAC * ranked[0][1])
         return tuple(self._slugs[number] for number, score in ranked[: max(most, 0)] if score >= floor)
+
+    def _is_half_unknown(self, phrase: str) -> bool:
+        words = [stem for stem in self._stems_of_query(phrase) if not stem.isdigit()]
+        return sum(stem not in self._rarity for stem in words) * 2 >= max(1, len(words))
+
+    def _stems_of_query(self, phrase: str) -> list[str]:
+        return self._without_idle(self._all_stems(phrase[:_LONGEST_PHRASE], mend=True))
 
     def scores(self, phrase: str) -> dict[int, float]:
         """The score of each skill that shares a word with the phrase.
@@ -489,7 +520,7 @@ class SkillIndex:
                 elif entry.stems[0].isdigit():
                     continue  # "in 4" says nothing in "unit 4"
                 else:
-                    frac = _PARTLY_FRAC
+                    frac = _WITHOUT_IDLE_FRAC
             elif there == rarity:
                 places = [at[stem] for stem in stems]
                 if _spaced(entry.stems) in text:
@@ -518,7 +549,7 @@ class SkillIndex:
             if stem.isdigit():
                 continue  # a number alone is a page or a unit more often than a skill
             if stem in self._names[number]:
-                score += _NAME_WORD_WEIGHT * self._rarity[stem]
+                score += self._name_weights[number] * self._rarity[stem]
             elif stem in self._definitions[number]:
                 score += _DEFINITION_WORD_WEIGHT * self._rarity[stem]
             elif stem in self._lines[number]:
