@@ -1,6 +1,6 @@
 """Reads of the review: what is to be marked, what is marked, what is still to decide."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
@@ -248,9 +248,15 @@ def _review_of(row: Any) -> AssignmentReview:
         take=take,
         looks=looks,
         skills=tuple(skill for skill in row.skills.all() if not skill.is_hidden and not skill.not_for_me),
-        answers={answer.skill_id: answer.answer for answer in row.skill_answers.all()},
+        answers=_answers_after(looks, row.skill_answers.all()),
         corrections=tuple(row.standing_corrections),
     )
+
+
+def _answers_after(looks: tuple[Look, ...], answers: Iterable[SkillAnswer]) -> dict[UUID, str]:
+    """Return the answers given since the take was marked. Earlier ones were about another take, and are asked again."""
+    marked_at = max((look.mark.created_at for look in looks if look.mark is not None), default=None)
+    return {each.skill_id: each.answer for each in answers if marked_at is None or each.created_at >= marked_at}
 
 
 def lesson_to_judge(learner: Learner, *, today: date) -> Lesson | None:

@@ -4,6 +4,7 @@ from datetime import date
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.utils import timezone
 
 from curriculum import services as curriculum
 from curriculum.models import Evidence, Skill, Unit
@@ -86,7 +87,7 @@ def answer_skill(assignment: Assignment, *, skill: Skill, answer: str) -> SkillA
     row = SkillAnswer.objects.filter(assignment=assignment, skill=skill).first() or SkillAnswer(
         assignment=assignment, skill=skill
     )
-    row.answer = answer
+    row.answer, row.created_at = answer, timezone.now()
     row.full_clean()
     row.save()
     _write_evidence(row, take=take)

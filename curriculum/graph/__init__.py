@@ -17,7 +17,8 @@ days a week and is always right has never seven days inside five results, and wo
 **A check falls due** 30, then 60, 120, 240, 240 ... days after the last passed check; the day of the tick is the first.
 Any day result is a check. Right while due: the wait gets longer by one step. Right before it is due: the wait begins anew
 from that day and stays as long as it was, so daily practice does not race up the steps; a result from a *check*
-assignment always goes one step up. Not right while due, or in a *check*: the check has failed, and the skill is in work.
+assignment goes one step up even then, but not twice within 7 days: tapped on the sheet and played in the film, it is
+one check. Not right while due, or in a *check*: the check has failed, and the skill is in work.
 
 **Not right while ticked, not due, and no check:** the tick stays unless fewer than 3 of the last 5 days are right. Days
 before a tick by claim or by hand are taken for right ones here.

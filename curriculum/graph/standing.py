@@ -88,7 +88,8 @@ class StandingRules:
     passes_needed : int
         Right days wanted among those. At 3 of 5 one bad day does not undo a week, and luck alone seldom ticks.
     least_span_days : int
-        Days between the first and the last of the right days. Under 7 one good week would tick for good.
+        Days between the first and the last of the right days, and between two steps up by *check* assignments. Under 7
+        one good week would tick for good, and one check, played twice, would go up two steps.
     check_intervals_days : tuple of int
         Days from the last passed check until the next falls due, one after another; the last repeats. Longer ones ask
         less often and find out later that something has been lost.
@@ -271,6 +272,7 @@ class _Story:
         self.rung = 0
         self.last_right_on = date.min
         self.checked_on: date | None = None
+        self.climbed_on: date | None = None
         self.set_back: SetBack | None = None
         self.check_failed_on: date | None = None
         # Once ticked and lost, right days in a row bring the tick back; the ordinary rule is for a first tick.
@@ -422,13 +424,18 @@ class _Story:
         elif day.is_right:
             # Playing before the check is due only begins the wait anew: daily practice must not race up the ladder.
             self.last_right_on = day.on
-            if is_due or day.checks:
+            if is_due or (day.checks and self._is_another_check(day.on)):
+                self.climbed_on = day.on
                 self.rung = min(self.rung + 1, len(self.rules.check_intervals_days) - 1)
                 self.checked_on = day.on
         else:
             passes = len(self._right_results())
             if passes < self.rules.passes_needed:
                 self._lose(SetBack(day.on, SetBackBy.TRIES, passes=passes, tries=len(self.window)))
+
+    def _is_another_check(self, on: date) -> bool:
+        """A check played on the sheet and once more in the lesson's film is one check, and goes one step up."""
+        return self.climbed_on is None or (on - self.climbed_on).days >= self.rules.least_span_days
 
     def _take_result_of_lost(self, day: _Day) -> None:
         if not day.is_right:
@@ -459,7 +466,7 @@ class _Story:
         self.tick = tick
         self.rung = 0
         self.last_right_on = tick.on
-        self.checked_on = self.set_back = self.check_failed_on = None
+        self.checked_on = self.climbed_on = self.set_back = self.check_failed_on = None
         self.claimed_on = self.lapsed_claim_on = None
         self.is_restoring = False
         self.right_since = []

@@ -7,6 +7,7 @@ import pytest
 from curriculum.models import Evidence
 from lessons import services as lessons
 from reviews import services
+from reviews.queries import StepKind, review_of
 from tests.make import make_assignment, make_clip, make_learner, make_lesson, make_skill, make_take
 
 pytestmark = pytest.mark.django_db
@@ -50,3 +51,20 @@ def test_clip_that_was_not_the_first_try_is_none(row):
     make_take(row, clip=make_clip(row.lesson, was_first_today=False))
     services.answer_skill(row, skill=row.skills.get(), answer="yes")
     assert first_tries() == [False]
+
+
+def test_answers_are_asked_again_once_another_take_was_marked(row):
+    skill = row.skills.get()
+    first = make_take(row, clip=make_clip(row.lesson, has_copy=True))
+    services.write_mark(first, dimension="notes", level=1)
+    services.answer_skill(row, skill=skill, answer="not_yet")
+    assert review_of(row.lesson).next_step().kind is StepKind.VERDICT
+    services.write_mark(first, dimension="notes", level=2)
+    assert review_of(row.lesson).next_step().kind is StepKind.VERDICT
+    second = make_take(row, clip=make_clip(row.lesson, has_copy=True), number=2, is_judged=False)
+    lessons.judge_take(second)
+    services.write_mark(second, dimension="notes", level=4)
+    assert review_of(row.lesson).next_step().kind is StepKind.SKILLS
+    services.answer_skill(row, skill=skill, answer="yes")
+    assert review_of(row.lesson).next_step().kind is StepKind.VERDICT
+    assert [each.passed for each in Evidence.objects.filter(withdrawn_at=None)] == [True]

@@ -296,6 +296,13 @@ def test_daily_practice_does_not_race_up_the_steps():
     assert stand(table, on=100).due_on == day(130)
 
 
+def test_check_played_twice_in_a_week_goes_one_step_up():
+    assert stand("1+ 8+ 14+ 44+", on=44).due_on == day(44 + 60)
+    assert stand("1+ 8+ 14+ 44+ 48c+", on=48).due_on == day(48 + 60)
+    assert stand("1+ 8+ 14+ 20c+ 24c+", on=24).due_on == day(24 + 60)
+    assert stand("1+ 8+ 14+ 44+ 51c+", on=51).due_on == day(51 + 120)
+
+
 def test_rules_are_numbers_that_may_be_set():
     rules = StandingRules(window_tries=3, passes_needed=2, least_span_days=1, check_intervals_days=(5, 10))
     assert stand("1+ 2+", on=2, rules=rules).standing == "ticked"
