@@ -287,12 +287,13 @@ def _renumber(book: Book, order: Sequence[Unit]) -> None:
 def stand_here(unit: Unit, *, today: date) -> int:
     """“I am here”: units before this one are done and their skills claimed; return how many units that marked.
 
-    Saying it again further back takes back what an earlier “I am here” had marked from there on.
+    Saying it again further back takes back what an earlier “I am here” had marked from there on, and a verdict on the
+    unit itself. What was decided about units after it stays.
     """
     later = unit.book.units.filter(position__gte=unit.position, done_by=Unit.DoneBy.HERE)
     withdraw_evidence(*[_here_reference(other) for other in later])
     later.update(done_on=None, done_by="")
-    Unit.objects.filter(pk=unit.pk).update(sent_back_on=None, waits_for=None)
+    Unit.objects.filter(pk=unit.pk).update(sent_back_on=None, waits_for=None, done_on=None, done_by="")
     earlier = list(unit.book.units.filter(position__lt=unit.position, done_on=None).prefetch_related("teaches"))
     # Tried and not ticked yet is claimed as well: it would hold the very unit at which the learner says they are.
     reports = learner_graph(unit.book.learner, today=today).reports

@@ -146,3 +146,18 @@ def test_piece_not_looked_at_cannot_be_opened_anyway(client: Client, learner: Le
     assert "Say first what this piece needs." in answer.content.decode()
     piece.refresh_from_db()
     assert piece.opened_anyway_on is None
+
+
+def test_i_am_here_at_a_unit_moved_on_from_takes_it_up_again_and_no_other(learner: Learner) -> None:
+    book = make_book(learner)
+    units = [make_unit(book) for _ in range(4)]
+    for unit in units[:3]:
+        services.finish_unit(unit, today=TODAY)
+    services.stand_here(units[1], today=TODAY)
+    graph = graph_of(learner)
+    assert [graph.unit_state(graph.units[str(unit.pk)]) for unit in units[:3]] == [
+        UnitState.DONE,
+        UnitState.IN_WORK,
+        UnitState.DONE,
+    ]
+    assert graph.here(book) == units[1]
