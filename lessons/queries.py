@@ -19,6 +19,15 @@ def week_start(learner: Learner, day: date) -> date:
     return day - timedelta(days=(day.weekday() - learner.first_weekday) % 7)
 
 
+def following_week(lesson: Lesson) -> date:
+    """Return the first day of the week after a lesson.
+
+    Where the learner's first weekday was changed meanwhile it is the nearest such day to the lesson's end: two sheets then
+    share at most three days, or leave as many between them.
+    """
+    return week_start(lesson.learner, lesson.ends_on + timedelta(days=1 + 3))
+
+
 def get_lesson(learner: Learner, pk: UUID) -> Lesson:
     """Return this learner's lesson or raise Http404."""
     return get_object_or_404(Lesson, learner=learner, pk=pk)

@@ -9,6 +9,7 @@ from django.http import Http404, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
+from django_htmx.http import HttpResponseClientRedirect
 
 from curriculum.queries import LearnerGraph, PieceState, UnitState, learner_graph, pieces_of
 from curriculum.rubric import rubric
@@ -116,8 +117,11 @@ def note_pin(request: LearnerRequest, pk: UUID, dimension: str) -> HttpResponse:
 def note_unpin(request: LearnerRequest, pk: UUID) -> HttpResponse:
     """Take a note away."""
     note = get_moment_note(request.user, pk)
-    take, dimension = note.take, note.dimension or note.take.assignment.dimensions[0]
+    take, dimension = note.take, note.dimension or next(iter(note.take.assignment.dimensions), "")
     services.unpin_note(note)
+    if not take.is_judged or dimension not in take.assignment.dimensions:  # its look went while the page stood open
+        overview = reverse("reviews:lesson", args=[take.assignment.lesson_id])
+        return HttpResponseClientRedirect(overview) if request.htmx else redirect(overview)
     if request.htmx:
         return _look_page(request, *_look_or_404(request, take.pk, dimension))
     return redirect(f"{reverse('reviews:look', args=[take.pk, dimension])}#moments")

@@ -8,7 +8,7 @@ from django.db import transaction
 
 from curriculum import services as curriculum
 from curriculum.models import Evidence
-from lessons.models import Assignment, Try
+from lessons.models import Assignment, Lesson, Try
 from lessons.queries import has_first_try
 
 
@@ -27,6 +27,11 @@ def write_try(
 
     Bars, hands and tempo that are not given are the assignment's own. The same form sent twice (the same `pk`) gives the
     try that is there already.
+
+    Raises
+    ------
+    ValidationError
+        If the week of this sheet has not begun, or a newer sheet has begun by then: a page left open would write there.
     """
     Assignment.objects.select_for_update().get(pk=assignment.pk)
     if pk is not None:
@@ -35,6 +40,7 @@ def write_try(
             return already
         if already is not None:  # a name that is taken elsewhere says nothing here
             pk = None
+    _refuse_other_week(assignment.lesson, played_on)
     row = Try(
         pk=pk or uuid4(),
         assignment=assignment,
@@ -57,6 +63,21 @@ def write_try(
                 reference=_reference(row),
             )
     return row
+
+
+def _refuse_other_week(lesson: Lesson, played_on: date) -> None:
+    if played_on < lesson.starts_on:
+        raise ValidationError(
+            f"This sheet begins on {lesson.starts_on:%-d %B}. Nothing was written; until then use the one before.",
+            code="early",
+        )
+    newer = Lesson.objects.filter(
+        learner=lesson.learner_id, starts_on__gt=lesson.starts_on, starts_on__lte=played_on
+    ).exists()
+    if newer:
+        raise ValidationError(
+            "A newer sheet has begun, so nothing was written here. Write your tries there.", code="late"
+        )
 
 
 @transaction.atomic

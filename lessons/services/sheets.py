@@ -16,7 +16,7 @@ from curriculum.graph.standing import Standing
 from curriculum.models import Learner, Piece, Skill, Unit
 from curriculum.queries import LearnerGraph, PieceState, UnitState, learner_graph, pieces_of
 from curriculum.rubric import in_judging_order, rubric
-from lessons.models import Assignment, Correction, Lesson
+from lessons.models import LETTERS, Assignment, Correction, Lesson
 from lessons.planning.checks import CheckReason, SkillToCheck, choose_checks
 from lessons.planning.dimensions import SkillHint, suggest_dimensions
 from lessons.planning.week import Candidate, compose_week
@@ -340,6 +340,8 @@ def add_line(lesson: Lesson, line: Line, *, today: date, pk: UUID | None = None)
             pk = None
     _refuse_decided(lesson)
     last = lesson.assignments.aggregate(last=Max("position"))["last"] or 0
+    if last >= len(LETTERS):
+        raise ValidationError(f"A sheet has at most {len(LETTERS)} lines, one for each letter. Remove one first.")
     row = Assignment(
         pk=pk or uuid4(),
         lesson=lesson,

@@ -9,7 +9,9 @@ from uuid import UUID
 from django.core.exceptions import ValidationError
 from django.http import HttpResponse
 from django.shortcuts import redirect
+from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
+from django_htmx.http import HttpResponseClientRedirect
 
 from curriculum.rubric import rubric
 from lessons import services
@@ -79,7 +81,11 @@ def first_try(request: LearnerRequest, pk: UUID) -> HttpResponse:
     form = FirstTryForm(request.POST)
     if not form.is_valid():
         return _answer(request, row, form=TryForm(request.POST))
-    services.write_first_try(row, was_right=form.is_right, played_on=today)
+    try:
+        services.write_first_try(row, was_right=form.is_right, played_on=today)
+    except ValidationError as error:
+        say_errors(request, error)
+        return HttpResponseClientRedirect(reverse("lessons:week")) if request.htmx else redirect("lessons:week")
     if request.htmx:
         line = line_in(row.lesson, row.pk, today=today)
         context: dict[str, object] = {"line": line, "was_just_written": True}

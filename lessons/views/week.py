@@ -18,6 +18,7 @@ from lessons.forms import LineForm, MoveForm, NewLineForm, ProposedLineForm
 from lessons.models import LETTERS, Lesson
 from lessons.queries import (
     current_lesson,
+    following_week,
     get_assignment,
     get_lesson,
     latest_lesson,
@@ -38,7 +39,11 @@ def week(request: LearnerRequest) -> HttpResponse:
     lesson = current_lesson(request.user, today=today)
     if lesson is not None:
         return render(request, "lessons/sheet.html", sheet_context(lesson, today=today))
-    return _proposal(request, starts_on=week_start(request.user, today), today=today)
+    starts_on = _week_to_set(request.user, today=today)
+    ahead = latest_lesson(request.user)
+    if starts_on is None and ahead is not None:
+        return render(request, "lessons/sheet.html", sheet_context(ahead, today=today))
+    return _proposal(request, starts_on=starts_on or week_start(request.user, today), today=today)
 
 
 @require_safe
@@ -63,7 +68,7 @@ def sheet_context(lesson: Lesson, *, today: date) -> dict[str, object]:
     """Return what a sheet shows."""
     is_now = lesson.starts_on <= today <= lesson.ends_on
     lines = [sheet_line(row, today=today, is_tappable=is_now and not lesson.decided_at) for row in sheet_of(lesson)]
-    following = lesson.starts_on + timedelta(days=7)
+    following = following_week(lesson)
     latest = latest_lesson(lesson.learner)
     return {
         "lesson": lesson,
@@ -118,15 +123,16 @@ def week_propose(request: LearnerRequest) -> HttpResponse:
 
 def _week_to_set(learner: Learner, *, today: date) -> date | None:
     """Return this week where it has no sheet; the next one where this week is decided; None where both are set."""
-    this_week = week_start(learner, today)
     lesson = current_lesson(learner, today=today)
-    if lesson is None:
-        return this_week
     latest = latest_lesson(learner)
-    following = this_week + timedelta(days=7)
-    if lesson.decided_at is None or (latest is not None and latest.starts_on >= following):
+    if latest is not None and latest.starts_on > today:
         return None
-    return following
+    if lesson is not None:
+        return following_week(lesson) if lesson.decided_at else None
+    starts_on = week_start(learner, today)
+    if latest is not None and latest.ends_on >= starts_on:  # the first weekday was changed meanwhile
+        return following_week(latest)
+    return starts_on
 
 
 def _proposal(

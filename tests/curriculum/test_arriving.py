@@ -54,6 +54,23 @@ def test_door_is_shut_once_there_is_an_account(client: Client, db: None, link: s
     assert client.post(link, ACCOUNT).status_code == 404
 
 
+def test_two_at_the_door_at_the_same_moment_make_one_account(
+    client: Client, db: None, link: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second has found the door open before the first was through."""
+    monkeypatch.setattr("curriculum.views.arriving._opens", lambda _: True)
+    assert client.post(link, ACCOUNT).status_code == 302
+    assert Client().post(link, ACCOUNT | {"username": "mallory"}).status_code == 404
+    assert [learner.username for learner in Learner.objects.all()] == ["ada"]
+
+
+@pytest.mark.parametrize("token", ["open-sesame ", "OPEN-SESAME", "x" * 5000, "%00", "😀", "..%2f..%2fsecret_key"])
+def test_nearly_right_or_odd_token_opens_nothing(client: Client, db: None, link: str, token: str) -> None:
+    assert client.get(f"/begin/{token}/").status_code == 404
+    assert client.post(f"/begin/{token}/", ACCOUNT).status_code == 404
+    assert not Learner.objects.exists()
+
+
 def test_door_stays_open_beside_the_sample_learner(client: Client, db: None, link: str) -> None:
     make_learner("sample", is_sample=True)
     client.post(link, ACCOUNT)

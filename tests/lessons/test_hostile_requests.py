@@ -157,3 +157,28 @@ def test_name_of_a_clip_stays_a_name(
     assert len(kept.given_name) <= 200
     assert kept.original_path.is_relative_to(tmp_path / "clips")
     assert kept.original_path.name == "original"
+
+
+def test_sheet_ends_with_the_alphabet(ada: Client, learner: Learner) -> None:
+    lesson = make_lesson(learner)
+    for _ in range(26):
+        make_assignment(lesson)
+    unit = make_unit(make_book(learner), teaches=[make_skill(learner)])
+    answer = ada.post(reverse("lessons:line-new", args=[lesson.pk]), {"what": f"unit:{unit.pk}", "minutes": "5"})
+    assert answer.status_code == 422
+    assert "at most 26 lines" in answer.content.decode()
+
+
+@pytest.mark.parametrize("htmx", [{}, {"hx-request": "true"}])
+@pytest.mark.parametrize("dimensions", [["rhythm"], []])
+def test_note_is_unpinned_though_the_sheet_no_longer_asks_for_its_look(
+    ada: Client, learner: Learner, htmx: dict[str, str], dimensions: list[str]
+) -> None:
+    take = make_filmed(make_lesson(learner), dimensions=["notes"])
+    note = take.moment_notes.create(dimension="notes", at_s=1.0, text="late")
+    take.assignment.dimensions = dimensions
+    take.assignment.save()
+    answer = ada.post(reverse("reviews:note-unpin", args=[note.pk]), headers=htmx)
+    overview = reverse("reviews:lesson", args=[take.assignment.lesson_id])
+    assert answer.get("HX-Redirect", answer.get("Location")) == overview
+    assert not take.moment_notes.exists()
