@@ -11,6 +11,15 @@ from lessons.services.clips import (
     size_in_words,
     take_whole_clip,
 )
+from lessons.services.deciding import (
+    WayBack,
+    choose_work_on,
+    decide_assignment,
+    delete_correction,
+    way_back,
+    work_on_before,
+    write_correction,
+)
 from lessons.services.jobs import (
     LEASE_S,
     MOST_ATTEMPTS,
@@ -30,27 +39,22 @@ from lessons.services.jobs import (
 from lessons.services.leftovers import LEFT_AFTER_HOURS, find_lost_copies, remove_leftovers
 from lessons.services.practice import take_back_try, write_first_try, write_try
 from lessons.services.preparing import STEPS, prepare_clip, run_job
-from lessons.services.sheets import (
-    MOST_DIMENSIONS,
+from lessons.services.proposing import (
     Line,
-    WayBack,
-    add_line,
-    change_line,
-    checked_dimensions,
-    choose_work_on,
-    decide_assignment,
-    delete_correction,
     line_of_piece,
     line_of_skill,
     line_of_unit,
-    move_line,
     propose_lines,
+    suggested_dimensions,
+)
+from lessons.services.sheets import (
+    MOST_DIMENSIONS,
+    add_line,
+    change_line,
+    checked_dimensions,
+    move_line,
     remove_line,
     set_sheet,
-    suggested_dimensions,
-    way_back,
-    work_on_before,
-    write_correction,
 )
 
 __all__ = [
