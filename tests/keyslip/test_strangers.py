@@ -1,45 +1,18 @@
 """Every address that names a row, asked by somebody whose row it is not, and by nobody at all."""
 
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
 from django.test import Client
-from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.urls import reverse
 from django.utils.html import escape
 
 from curriculum.models import Learner
-from reviews.models import MomentNote
-from tests.make import (
-    make_assignment,
-    make_book,
-    make_clip,
-    make_evidence,
-    make_learner,
-    make_lesson,
-    make_mark,
-    make_piece,
-    make_skill,
-    make_take,
-    make_try,
-    make_unit,
-)
+from tests.addresses import OTHER, OWNED, address, rows_of
+from tests.make import make_learner
 
 # A text that would run if a page did not escape it, and would close the attribute or the sheet that it stands in.
 HOSTILE = "\"'><img src=x onerror=alert(1)><script>alert(1)</script></style>{{7*7}}{%x%}"
-
-
-def patterns(found: Any = None, names: tuple[str, ...] = ()) -> Iterator[tuple[str, URLPattern]]:
-    """Yield every address of the app with its full name."""
-    for entry in (found or get_resolver()).url_patterns:
-        if isinstance(entry, URLResolver):
-            yield from patterns(entry, (*names, entry.namespace) if entry.namespace else names)
-        else:
-            yield ":".join((*names, str(entry.name))), entry
-
-
-OWNED = {name: entry for name, entry in patterns() if "pk" in entry.pattern.converters}
-OTHER = {name: entry for name, entry in patterns() if not entry.pattern.converters}
 
 
 @pytest.fixture
@@ -48,48 +21,6 @@ def rows(db: None, settings: Any, tmp_path: Any) -> dict[str, Any]:
     settings.KEYSLIP_DATA = tmp_path
     ada = make_learner("ada")
     return rows_of(ada)
-
-
-def rows_of(learner: Learner, *, text: str = "Plain") -> dict[str, Any]:
-    skill = make_skill(learner, "own-tune", name=text[:80], definition=text, see_or_hear=[text], is_shipped=False)
-    book = make_book(learner, text, position=1)
-    unit = make_unit(
-        book, text, teaches=[skill], chapter=text, page=text[:40], new_words=text, link="https://example.org/play"
-    )
-    make_unit(book, text)
-    piece = make_piece(
-        learner, text, needs=[skill], composer=text, source=text, is_dream=True, why_this_one=text, beyond=[text]
-    )
-    lesson = make_lesson(learner, practice_days=[0, 2], work_on_text=text)
-    row = make_assignment(lesson, title=text, unit=unit, skills=[skill], why=text)
-    make_assignment(lesson, title=text, kind="piece", piece=piece, why=text)
-    row.corrections.create(dimension="notes", text=text)
-    clip = make_clip(lesson, content=b"film", given_name=text)
-    take = make_take(row, clip=clip)
-    make_mark(take)
-    note = MomentNote.objects.create(take=take, dimension="notes", at_s=1.0, text=text)
-    return {
-        "skills": skill,
-        "books": book,
-        "units": unit,
-        "set-up": unit,
-        "pieces": piece,
-        "evidence": make_evidence(skill, source="hand", reason=text),
-        "lessons": lesson,
-        "assignments": row,
-        "tries": make_try(row),
-        "clips": clip,
-        "takes": take,
-        "notes": note,
-    }
-
-
-def address(name: str, rows: dict[str, Any]) -> str:
-    entry = OWNED[name]
-    given = {"pk": rows[str(entry.pattern).split("/")[0]].pk}
-    if "dimension" in entry.pattern.converters:
-        given["dimension"] = "notes"
-    return reverse(name, kwargs=given)
 
 
 def signed_in(learner: Learner) -> Client:
