@@ -151,9 +151,13 @@ class AccountForm(PlainForm):
         strip=False,
         help_text="At least eight characters, not all of them digits.",
         widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
+        error_messages={"required": "Write a password."},
     )
     again = forms.CharField(
-        label="Password again", strip=False, widget=forms.PasswordInput(attrs={"autocomplete": "new-password"})
+        label="Password again",
+        strip=False,
+        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
+        error_messages={"required": "Write the password a second time."},
     )
     time_zone = TimeZoneField(help_text="So that a day ends where you live.")
 

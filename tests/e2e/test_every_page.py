@@ -329,6 +329,8 @@ def test_forms_that_are_refused(look: Look, context: BrowserContext) -> None:
     make_answer(row, legato, "not_yet")
     one("reviews:verdict", row, text="My wrist hurts")
     assert look.page.get_by_role("link", name="Read “If something hurts”").count() == 1
-    one("reviews:last", lesson)
+    Assignment.objects.update(verdict=Assignment.Verdict.ANOTHER_WEEK)
+    one("reviews:last", lesson, work_on="")
+    assert look.page.get_by_text("Choose one thing to work on.").is_visible()
     assert Assignment.objects.count() == 1
     look.done()
