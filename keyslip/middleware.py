@@ -83,7 +83,8 @@ class SignInMiddleware(LoginRequiredMiddleware):
             return super().handle_no_permission(request, view_func)
         messages.warning(
             request,
-            "You had been signed out, so what you sent just now was not kept. Sign in and send it once more.",
+            "You had been signed out, so what you sent just now was not kept. "
+            "Sign in, then go back twice in your browser: what you typed is usually still there.",
         )
         return redirect_to_login(page_before(request), resolve_url("login"))
 

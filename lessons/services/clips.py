@@ -65,6 +65,10 @@ def record_clip(
     clip.folder.mkdir(parents=True, exist_ok=True)
     try:
         clip.sha256 = _store(upload, clip.original_path)
+        already = _sent_before(lesson, upload_token)  # by the same button pressed twice, while this one was stored
+        if already is not None:
+            shutil.rmtree(clip.folder, ignore_errors=True)
+            return already, None
         _refuse_twin(clip)
         with transaction.atomic():
             clip.save()
@@ -214,7 +218,7 @@ def _checked_end(clip: Clip, *, start_s: float, end_s: float) -> float:
     """Return where a take ends, no later than its clip."""
     if end_s <= start_s:
         raise ValidationError({"end_s": "A take ends after it starts."})
-    if not clip.duration_s:
+    if clip.duration_s is None:
         return end_s
     if start_s >= clip.duration_s:
         raise ValidationError(

@@ -182,3 +182,35 @@ def test_note_is_unpinned_though_the_sheet_no_longer_asks_for_its_look(
     overview = reverse("reviews:lesson", args=[take.assignment.lesson_id])
     assert answer.get("HX-Redirect", answer.get("Location")) == overview
     assert not take.moment_notes.exists()
+
+
+def test_upload_button_pressed_twice_leads_to_the_one_clip(
+    ada: Client, learner: Learner, tmp_path: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second press is stored while the first is written down."""
+    from lessons.services import clips
+
+    lesson, token = make_lesson(learner), uuid.uuid4()
+    address = reverse("lessons:clip-upload", args=[lesson.pk])
+    stored = clips._store
+
+    def store_meanwhile(*args: Any) -> str:
+        monkeypatch.setattr(clips, "_store", stored)
+        first.append(ada.post(address, upload(lesson, upload_token=str(token))))
+        return stored(*args)
+
+    first: list[Any] = []
+    monkeypatch.setattr(clips, "_store", store_meanwhile)
+    second = ada.post(address, upload(lesson, upload_token=str(token)))
+    clip = lesson.clips.get()
+    assert first[0]["Location"] == second["Location"] == reverse("lessons:clip", args=[clip.pk])
+    assert [path for path in (tmp_path / "clips").rglob("*") if path.is_file()] == [clip.original_path]
+
+
+def test_clip_of_a_single_picture_takes_no_take(ada: Client, learner: Learner) -> None:
+    row = make_assignment(make_lesson(learner))
+    clip = make_clip(row.lesson, duration_s=0.0)
+    typed = {"assignment": str(row.pk), "start_s": "0:00", "end_s": "0:05"}
+    answer = ada.post(reverse("lessons:take-new", args=[clip.pk]), typed)
+    assert answer.status_code == 422
+    assert "a take starts before that" in answer.content.decode()
