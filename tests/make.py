@@ -61,7 +61,9 @@ def make_piece(learner: Learner, title: str = "", *, needs: Iterable[Skill] = ()
     return piece
 
 
-def make_evidence(skill: Skill, *, played_on: date = date(2026, 1, 8), passed: bool = True, source: str = "review", **fields: Any) -> Evidence:
+def make_evidence(
+    skill: Skill, *, played_on: date = date(2026, 1, 8), passed: bool = True, source: str = "review", **fields: Any
+) -> Evidence:
     """Make one row of evidence in force."""
     return Evidence.objects.create(
         learner=skill.learner, skill=skill, played_on=played_on, passed=passed, source=source, **fields
