@@ -49,20 +49,19 @@ def test_address_that_names_a_row_is_its_owners_alone(rows: dict[str, Any], name
     assert count == {model: model._default_manager.count() for model in count}
 
 
-@pytest.mark.parametrize("name", sorted({*OWNED, *OTHER}))
-def test_what_somebody_typed_is_escaped_on_every_page(db: None, settings: Any, tmp_path: Any, name: str) -> None:
+def test_what_somebody_typed_is_escaped_on_every_page(db: None, settings: Any, tmp_path: Any) -> None:
     settings.KEYSLIP_DATA = tmp_path
     learner = make_learner("ada")
-    found = rows_of(learner, text=HOSTILE)
-    path = address(name, found) if name in OWNED else reverse(name)
-    answer = signed_in(learner).get(path)
-    answer.close()
-    if answer.streaming or not answer.get("Content-Type", "").startswith("text/html"):
-        assert "attachment" in answer.get("Content-Disposition", "attachment")
-        return
-    page = answer.content.decode()
-    for hostile in ("<img src=x", "<script>alert", "</style>{{", "onerror=alert(1)><"):
-        assert hostile not in page
-    assert "49{%x%}" not in page
-    if escape(HOSTILE)[:20] in page:
-        assert escape("<img src=x") in page
+    found, owner = rows_of(learner, text=HOSTILE), signed_in(learner)
+    shown = 0
+    for name in sorted({*OWNED, *OTHER}):
+        answer = owner.get(address(name, found) if name in OWNED else reverse(name))
+        answer.close()
+        if answer.streaming or not answer.get("Content-Type", "").startswith("text/html"):
+            assert "attachment" in answer.get("Content-Disposition", "attachment"), name
+            continue
+        page = answer.content.decode()
+        for hostile in ("<img src=x", "<script>alert", "</style>{{", "onerror=alert(1)><", "49{%x%}"):
+            assert hostile not in page, name
+        shown += escape("<img src=x") in page
+    assert shown > 30
