@@ -56,6 +56,7 @@ class Look:
     base: str
     faults: list[str] = field(default_factory=list)
     seen: dict[str, int] = field(default_factory=dict)
+    refusals_in_the_dark: int = 0
 
     def __post_init__(self) -> None:
         self.page.on("pageerror", lambda error: self.fault(f"script: {error}"))
@@ -95,7 +96,9 @@ class Look:
         self.page.set_viewport_size(DESK)
         self.page.emulate_media(color_scheme="dark")
         self._fits("desk")
-        if not is_known:  # in the dark, and with two columns, it is the colours that differ
+        # In the dark, and with two columns, it is the colours that differ; those of a refusal are the same everywhere.
+        if not is_known and not (status == 422 and self.refusals_in_the_dark):
+            self.refusals_in_the_dark += status == 422
             self._is_usable("desk", only=["color-contrast"])
 
     def _fits(self, where: str) -> None:
