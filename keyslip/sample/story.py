@@ -3,7 +3,7 @@
 import random
 import tempfile
 from collections.abc import Callable
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 from django.core.files import File
@@ -168,6 +168,9 @@ def _review(lesson: Lesson, sheet: list[Assignment], *, decided_on: date, chance
             lessons.write_correction(row, dimension=row.dimensions[0], text=TO_CHANGE[row.dimensions[0]])
     work_on = next(row.dimensions[0] for row in sheet if row.kind == Assignment.Kind.UNIT)
     lessons.choose_work_on(lesson, dimension=work_on, text=TO_CHANGE[work_on])
+    # The service writes the present moment; these weeks were decided on their own evenings.
+    lesson.decided_at = datetime.combine(decided_on, time(20, 30), tzinfo=UTC)
+    lesson.save(update_fields=["decided_at"])
 
 
 def _answer(row: Assignment, skill: Skill, *, is_right: bool) -> None:
