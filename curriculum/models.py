@@ -75,6 +75,8 @@ class Learner(AbstractUser):
     has_played_before = models.BooleanField(default=False)
     set_up_on = models.DateField(null=True, blank=True)
     is_sample = models.BooleanField(default=False)
+    # Bytes this learner's clips and pictures may take; NULL means the setting for everybody.
+    quota_bytes = models.BigIntegerField(null=True, blank=True, validators=[MinValueValidator(0)])
 
     def today(self, now: datetime | None = None) -> date:
         """Return the learner's local date."""

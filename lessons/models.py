@@ -1,4 +1,4 @@
-"""Tables of the week: lessons, assignments, tries, corrections, clips, takes and the jobs that prepare clips."""
+"""Tables of the week: lessons, assignments, tries, corrections; uploads, clips, takes, the jobs that prepare clips; pictures."""
 
 import uuid
 from datetime import date, timedelta
@@ -220,7 +220,8 @@ class Clip(models.Model):
                         |           |
                         +-> refused +-> failed (may be tried again by a button)
 
-    Files lie under our own names in `folder`; what the learner's phone called it is kept only to be shown.
+    Files lie under our own names in `folder`; what the learner's phone called it is kept only to be shown. The file as it
+    came goes after some days (`original_gone_on`) unless the learner keeps it; the copy stays.
     """
 
     class State(models.TextChoices):
@@ -259,6 +260,13 @@ class Clip(models.Model):
     duration_s = models.FloatField(null=True, blank=True)
     has_copy = models.BooleanField(default=False)
     has_poster = models.BooleanField(default=False)
+    has_peaks = models.BooleanField(default=False)
+    has_frames = models.BooleanField(default=False)
+    has_strip = models.BooleanField(default=False)
+    strip = models.JSONField(default=dict, blank=True)
+    made_bytes = models.BigIntegerField(default=0)
+    keeps_original = models.BooleanField(default=False)
+    original_gone_on = models.DateField(null=True, blank=True)
     upload_token = models.UUIDField(null=True, blank=True)
     created_at = models.DateTimeField(auto_now_add=True)
 
@@ -295,6 +303,18 @@ class Clip(models.Model):
         return self.folder / "poster.jpg"
 
     @property
+    def peaks_path(self) -> Path:
+        return self.folder / "peaks"
+
+    @property
+    def frames_path(self) -> Path:
+        return self.folder / "frames.json"
+
+    @property
+    def strip_path(self) -> Path:
+        return self.folder / "strip.jpg"
+
+    @property
     def is_under_way(self) -> bool:
         return self.state in {
             self.State.RECEIVED,
@@ -306,6 +326,59 @@ class Clip(models.Model):
     def copy_type(self) -> str:
         """The media type of the browser copy."""
         return "video/mp4" if self.kind == self.Kind.VIDEO else "audio/mp4"
+
+
+class Upload(models.Model):
+    """A clip on its way: bytes arrive in slices, or while it is being recorded, and what has arrived is kept.
+
+        under way -> finished (its clip is there) | given up (row and bytes are deleted)
+            +-> expired (the sweep deletes row and bytes)
+
+    `size_bytes` NULL means that the length is not known yet (a recording). `offset_bytes` never exceeds what lies on the
+    disk; what lies there beyond it is written over.
+    """
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    learner = models.ForeignKey(Learner, on_delete=models.CASCADE, related_name="uploads")
+    lesson = models.ForeignKey(Lesson, on_delete=models.CASCADE, related_name="uploads")
+    assignment = models.ForeignKey(
+        Assignment,
+        on_delete=models.SET_NULL,
+        null=True,
+        blank=True,
+        related_name="uploads",
+    )
+    played_on = models.DateField()
+    was_first_today = models.BooleanField(default=False)
+    given_name = models.CharField(max_length=200, blank=True)
+    is_recording = models.BooleanField(default=False)
+    size_bytes = models.BigIntegerField(null=True, blank=True)
+    offset_bytes = models.BigIntegerField(default=0)
+    # Set once, by whoever turns the bytes into a clip; doing it twice gives the same clip.
+    clip = models.OneToOneField(Clip, on_delete=models.SET_NULL, null=True, blank=True, related_name="upload")
+    finished_at = models.DateTimeField(null=True, blank=True)
+    created_at = models.DateTimeField(auto_now_add=True)
+    last_byte_at = models.DateTimeField(null=True, blank=True)
+    expires_at = models.DateTimeField()
+
+    class Meta:
+        ordering: ClassVar[list[str]] = ["-created_at"]
+        indexes: ClassVar[list[models.Index]] = [models.Index(fields=["learner", "finished_at"], name="upload_open")]
+        constraints: ClassVar[list[models.BaseConstraint]] = [
+            models.CheckConstraint(
+                condition=Q(offset_bytes__gte=0)
+                & (Q(size_bytes=None) | (Q(size_bytes__gt=0) & Q(offset_bytes__lte=F("size_bytes")))),
+                name="upload_offset_within_size",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.given_name or str(self.id)
+
+    @property
+    def path(self) -> Path:
+        """Where its bytes lie: incoming/UUID.part in the data folder."""
+        return Path(settings.KEYSLIP_DATA) / "incoming" / f"{self.id}.part"
 
 
 class Take(models.Model):
@@ -361,6 +434,7 @@ class Job(models.Model):
 
     class Kind(models.TextChoices):
         PREPARE_CLIP = "prepare_clip", "prepare a clip"
+        MEASURE_CLIP = "measure_clip", "listen to a clip"
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
     kind = models.CharField(max_length=20, choices=Kind)
@@ -388,3 +462,83 @@ class Job(models.Model):
 
     def __str__(self) -> str:
         return f"{self.kind} {self.state}"
+
+
+class CameraView(models.TextChoices):
+    """From where a picture of the player is taken."""
+
+    SIDE = "side", "from the side"
+    TOP = "top", "from above"
+    FRONT = "front", "from the front"
+
+
+class PictureFile(models.Model):
+    """A picture kept under our own names: large.jpg and small.jpg in `folder`; nothing of the sender's file is left in them."""
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    view = models.CharField(max_length=5, choices=CameraView, blank=True)
+    width_px = models.PositiveIntegerField()
+    height_px = models.PositiveIntegerField()
+    made_bytes = models.BigIntegerField(default=0)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        abstract = True
+
+    @property
+    def folder(self) -> Path:
+        """The folder of its files: pictures/aa/UUID in the data folder."""
+        name = str(self.id)
+        return Path(settings.KEYSLIP_DATA) / "pictures" / name[:2] / name
+
+    @property
+    def large_path(self) -> Path:
+        return self.folder / "large.jpg"
+
+    @property
+    def small_path(self) -> Path:
+        return self.folder / "small.jpg"
+
+
+class ReferencePicture(PictureFile):
+    """What posture or hands should look like, kept for one unit or one skill: a page photographed, or a good still."""
+
+    learner = models.ForeignKey(Learner, on_delete=models.CASCADE, related_name="reference_pictures")
+    unit = models.ForeignKey(Unit, on_delete=models.CASCADE, null=True, blank=True, related_name="reference_pictures")
+    skill = models.ForeignKey(Skill, on_delete=models.CASCADE, null=True, blank=True, related_name="reference_pictures")
+    words = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering: ClassVar[list[str]] = ["created_at"]
+        constraints: ClassVar[list[models.BaseConstraint]] = [
+            models.CheckConstraint(
+                condition=(Q(unit=None) & Q(skill__isnull=False)) | (Q(skill=None) & Q(unit__isnull=False)),
+                name="reference_picture_for_one",
+                violation_error_message="A reference picture belongs to one unit or to one skill.",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.words or f"reference picture {self.get_view_display()}".strip()
+
+
+class Still(PictureFile):
+    """One frame of a take, as large as it was filmed. `at_s` counts from the start of the clip."""
+
+    take = models.ForeignKey(Take, on_delete=models.CASCADE, related_name="stills")
+    at_s = models.FloatField(validators=[MinValueValidator(0.0)])
+    is_from_copy = models.BooleanField(default=False)
+    words = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering: ClassVar[list[str]] = ["at_s", "created_at"]
+        constraints: ClassVar[list[models.BaseConstraint]] = [
+            models.UniqueConstraint(
+                fields=["take", "at_s"],
+                name="still_moment_once",
+                violation_error_message="There is a still of this moment already.",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"still at {self.at_s:.2f} s"
