@@ -1,4 +1,4 @@
-"""Tables of the learner, books, units, skills, pieces and evidence.
+"""Tables of the learner, books, units, skills, pieces, scores with what they demand, and evidence.
 
 Whether a skill is ticked, a unit open or a piece held is never stored: it follows from evidence, settings and today
 (`curriculum.graph`). Stored are only the things that happened.
@@ -8,8 +8,10 @@ import uuid
 import zoneinfo
 from collections.abc import Iterable
 from datetime import date, datetime
+from pathlib import Path
 from typing import Any, ClassVar
 
+from django.conf import settings
 from django.contrib.auth.models import AbstractUser
 from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -74,6 +76,14 @@ class Learner(AbstractUser):
     instrument = models.CharField(max_length=8, choices=Instrument, default=Instrument.ACOUSTIC)
     has_played_before = models.BooleanField(default=False)
     set_up_on = models.DateField(null=True, blank=True)
+    # The lowest and highest key, as MIDI numbers (60 is middle C): 21 to 108 are the 88 keys of a full-size instrument.
+    lowest_midi = models.PositiveSmallIntegerField(
+        default=21, validators=[MinValueValidator(0), MaxValueValidator(127)]
+    )
+    highest_midi = models.PositiveSmallIntegerField(
+        default=108, validators=[MinValueValidator(0), MaxValueValidator(127)]
+    )
+    pedal_count = models.PositiveSmallIntegerField(default=3, validators=[MaxValueValidator(3)])
     is_sample = models.BooleanField(default=False)
     # Bytes this learner's clips and pictures may take; NULL means the setting for everybody.
     quota_bytes = models.BigIntegerField(null=True, blank=True, validators=[MinValueValidator(0)])
@@ -176,6 +186,8 @@ class Book(models.Model):
     learner = models.ForeignKey(Learner, on_delete=models.CASCADE, related_name="books")
     title = models.CharField(max_length=300)
     position = models.PositiveIntegerField(default=1)
+    # What the check-up found and the learner left as it is, by the finding's own key.
+    left_as_is = models.JSONField(default=list, blank=True)
     created_at = models.DateTimeField(auto_now_add=True)
 
     class Meta:
@@ -224,6 +236,8 @@ class Unit(models.Model):
     extra_needs: "models.ManyToManyField[Skill, Any]" = models.ManyToManyField(
         Skill, blank=True, related_name="needed_by_units"
     )
+    # Keys of signs and words that are new here (curriculum.score): a fermata, “dolce”, a tie.
+    signs = models.JSONField(default=list, blank=True)
     follows = models.CharField(max_length=6, choices=Follows, default=Follows.BEFORE)
     after: "models.ManyToManyField[Unit, Any]" = models.ManyToManyField(
         "self", symmetrical=False, blank=True, related_name="before"
@@ -299,6 +313,108 @@ class Piece(models.Model):
 
     def __str__(self) -> str:
         return self.title
+
+
+class Score(models.Model):
+    """Written music of the learner's own: read from a file, typed, or made from a pattern.
+
+    The normalised MusicXML with our own note ids lies beside the file as it came, in `folder`; everything else is made
+    from it. A piece has at most one score, a unit may have several.
+    """
+
+    class Source(models.TextChoices):
+        FILE = "file", "read from a file"
+        TYPED = "typed", "typed"
+        PATTERN = "pattern", "made from a pattern"
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    learner = models.ForeignKey(Learner, on_delete=models.CASCADE, related_name="scores")
+    piece = models.OneToOneField(Piece, on_delete=models.CASCADE, null=True, blank=True, related_name="score")
+    unit = models.ForeignKey(Unit, on_delete=models.CASCADE, null=True, blank=True, related_name="scores")
+    title = models.CharField(max_length=200)
+    source = models.CharField(max_length=7, choices=Source)
+    given_name = models.CharField(max_length=200, blank=True)
+    right_text = models.TextField(max_length=20_000, blank=True)
+    left_text = models.TextField(max_length=20_000, blank=True)
+    pattern = models.JSONField(default=dict, blank=True)
+    # What the reader asked and the learner answered, such as which hand a staff is for.
+    answers = models.JSONField(default=dict, blank=True)
+    facts = models.JSONField(default=dict, blank=True)
+    warnings = models.JSONField(default=list, blank=True)
+    content_sha256 = models.CharField(max_length=64, blank=True)
+    created_at = models.DateTimeField(auto_now_add=True)
+    changed_at = models.DateTimeField(auto_now=True)
+
+    class Meta:
+        ordering: ClassVar[list[str]] = ["title", "created_at"]
+        constraints: ClassVar[list[models.BaseConstraint]] = [
+            models.CheckConstraint(
+                condition=Q(piece=None) | Q(unit=None),
+                name="score_for_one",
+                violation_error_message="A score belongs to one piece or to one unit.",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.title
+
+    @property
+    def folder(self) -> Path:
+        """The folder of its files: scores/aa/UUID in the data folder."""
+        name = str(self.id)
+        return Path(settings.KEYSLIP_DATA) / "scores" / name[:2] / name
+
+    @property
+    def original_path(self) -> Path:
+        return self.folder / "original"
+
+    @property
+    def musicxml_path(self) -> Path:
+        return self.folder / "score.musicxml"
+
+
+class Demand(models.Model):
+    """Something a piece asks for, with the bars where it does: found in its score, or written by hand.
+
+    No skill means that it is beyond what Keyslip can name; once confirmed it blocks.
+    """
+
+    class Answer(models.TextChoices):
+        ASKED = "asked", "not yet answered"
+        YES = "yes", "yes"
+        NO = "no", "no"
+
+    piece = models.ForeignKey(Piece, on_delete=models.CASCADE, related_name="demands")
+    detector = models.CharField(max_length=40, blank=True)
+    skill = models.ForeignKey(Skill, on_delete=models.SET_NULL, null=True, blank=True, related_name="demanded_by")
+    bars = models.CharField(max_length=2000, blank=True)
+    detail = models.CharField(max_length=200, blank=True)
+    sure_frac = models.FloatField(default=1.0, validators=[MinValueValidator(0.0), MaxValueValidator(1.0)])
+    answer = models.CharField(max_length=5, choices=Answer, default=Answer.ASKED)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering: ClassVar[list[str]] = ["id"]
+
+    def __str__(self) -> str:
+        return self.detail or self.detector
+
+
+class Placement(models.Model):
+    """The questions a returner was asked to find the place in the book and the skills that are there; kept to go on later."""
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    learner = models.ForeignKey(Learner, on_delete=models.CASCADE, related_name="placements")
+    book = models.ForeignKey(Book, on_delete=models.SET_NULL, null=True, blank=True, related_name="placements")
+    answers = models.JSONField(default=list, blank=True)
+    started_at = models.DateTimeField(auto_now_add=True)
+    finished_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering: ClassVar[list[str]] = ["-started_at"]
+
+    def __str__(self) -> str:
+        return f"placement {self.started_at:%Y-%m-%d}"
 
 
 class Evidence(models.Model):

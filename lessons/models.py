@@ -11,7 +11,7 @@ from django.db import models
 from django.db.models import F, Q
 from django.utils import timezone
 
-from curriculum.models import LEAST_MINUTES, MOST_MINUTES, Learner, Piece, Skill, Unit
+from curriculum.models import LEAST_MINUTES, MOST_MINUTES, Learner, Piece, Score, Skill, Unit
 from lessons.planning.bars import bars_in_words
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -96,6 +96,13 @@ class Assignment(models.Model):
     )
     piece = models.ForeignKey(
         Piece,
+        on_delete=models.SET_NULL,
+        null=True,
+        blank=True,
+        related_name="assignments",
+    )
+    score = models.ForeignKey(
+        Score,
         on_delete=models.SET_NULL,
         null=True,
         blank=True,
