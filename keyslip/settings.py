@@ -169,6 +169,11 @@ KEYSLIP_MOST_CLIP_BYTES = env.integer(
     "KEYSLIP_MOST_CLIP_BYTES", default=8_000_000_000, least=1_000_000, most=1_000_000_000_000
 )
 KEYSLIP_MOST_CLIP_MINUTES = env.integer("KEYSLIP_MOST_CLIP_MINUTES", default=60, least=1, most=600)
+# What one learner's clips and pictures may take; a learner of their own share has it on the row. Fifty gigabytes are about
+# six hours of phone film as it came, or sixty hours of copies.
+KEYSLIP_LEARNER_BYTES = env.integer("KEYSLIP_LEARNER_GB", default=50, least=1, most=1_000_000) * 1_000_000_000
+# Days for which a clip is kept as it came beside its copy; 0: for ever.
+KEYSLIP_ORIGINAL_DAYS = env.integer("KEYSLIP_ORIGINAL_DAYS", default=30, least=0, most=36_500)
 # Where a proxy in front of us serves the data folder by X-Accel-Redirect, such as /kept/; empty: we send clips ourselves.
 KEYSLIP_ACCEL_PREFIX = env.text("KEYSLIP_ACCEL_PREFIX")
 

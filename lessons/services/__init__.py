@@ -2,13 +2,11 @@
 
 from lessons.services.clips import (
     add_take,
-    check_clip_size,
     delete_clip,
     delete_take,
     judge_take,
     move_take,
     record_clip,
-    size_in_words,
     take_whole_clip,
 )
 from lessons.services.deciding import (
@@ -36,6 +34,16 @@ from lessons.services.jobs import (
     report_progress,
     retry_job,
 )
+from lessons.services.keeping import (
+    NEARLY_FULL_FRAC,
+    Space,
+    check_clip_size,
+    check_disk,
+    check_room,
+    quota_of,
+    size_in_words,
+    space_of,
+)
 from lessons.services.leftovers import LEFT_AFTER_HOURS, find_lost_copies, remove_leftovers
 from lessons.services.practice import take_back_try, write_first_try, write_try
 from lessons.services.preparing import STEPS, prepare_clip, run_job
@@ -62,16 +70,20 @@ __all__ = [
     "LEFT_AFTER_HOURS",
     "MOST_ATTEMPTS",
     "MOST_DIMENSIONS",
+    "NEARLY_FULL_FRAC",
     "RING_AGAIN_S",
     "STEPS",
     "Claim",
     "Line",
     "LostLeaseError",
+    "Space",
     "WayBack",
     "add_line",
     "add_take",
     "change_line",
     "check_clip_size",
+    "check_disk",
+    "check_room",
     "checked_dimensions",
     "choose_work_on",
     "claim_job",
@@ -94,6 +106,7 @@ __all__ = [
     "note_rung",
     "prepare_clip",
     "propose_lines",
+    "quota_of",
     "record_clip",
     "remove_leftovers",
     "remove_line",
@@ -102,6 +115,7 @@ __all__ = [
     "run_job",
     "set_sheet",
     "size_in_words",
+    "space_of",
     "suggested_dimensions",
     "take_back_try",
     "take_whole_clip",

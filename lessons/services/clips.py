@@ -10,7 +10,6 @@ from datetime import date
 from pathlib import Path
 from typing import TypeAlias
 
-from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.core.files.base import File
 from django.db import IntegrityError, transaction
@@ -18,11 +17,10 @@ from django.db import IntegrityError, transaction
 from lessons.media.clock import write_clock
 from lessons.models import MOST_TAKES, Assignment, Clip, Job, Lesson, Take
 from lessons.services.jobs import add_job
+from lessons.services.keeping import check_clip_size, check_room
 
 Upload: TypeAlias = "File[bytes]"
 
-# Bytes that must stay free on the disk after a clip is stored: room for its copy and for the database.
-LEAST_FREE_BYTES = 500_000_000
 # Bytes read at a time while a stored clip is summed up: enough to be quick, little beside everything else.
 READ_BYTES = 1_048_576
 # Seconds by which a typed end may pass the end of the clip: players round to tenths.
@@ -52,14 +50,17 @@ def record_clip(
     already = _sent_before(lesson, upload_token)
     if already is not None:
         return already, None
-    check_clip_size(upload.size or 0)
+    size_bytes = upload.size or 0
+    has_arrived = hasattr(upload, "temporary_file_path")
+    check_clip_size(size_bytes, has_arrived=has_arrived)
+    check_room(lesson.learner, size_bytes, has_arrived=has_arrived)
     clip = Clip(
         lesson=lesson,
         assignment=assignment,
         played_on=played_on,
         was_first_today=was_first_today,
         given_name=Path(upload.name or "clip").name[:200],
-        size_bytes=upload.size or 0,
+        size_bytes=size_bytes,
         upload_token=upload_token,
     )
     clip.folder.mkdir(parents=True, exist_ok=True)
@@ -101,38 +102,6 @@ def _sent_before(lesson: Lesson, upload_token: uuid.UUID | None) -> Clip | None:
     if upload_token is None:
         return None
     return Clip.objects.filter(upload_token=upload_token, lesson__learner_id=lesson.learner_id).first()
-
-
-def check_clip_size(size_bytes: int) -> None:
-    """Refuse a clip that is empty, too large, or does not fit on the disk.
-
-    Raises
-    ------
-    ValidationError
-        With a sentence for the learner.
-    """
-    if size_bytes == 0:
-        raise ValidationError("This file is empty. Choose the clip again; nothing was stored.", code="empty")
-    most = int(settings.KEYSLIP_MOST_CLIP_BYTES)
-    if size_bytes > most:
-        raise ValidationError(
-            "This clip is %(size)s; %(most)s is the most. Film at 1080p and 30 frames, or in parts.",
-            code="large",
-            params={"size": size_in_words(size_bytes), "most": size_in_words(most)},
-        )
-    free = shutil.disk_usage(settings.KEYSLIP_DATA).free
-    if free < size_bytes + LEAST_FREE_BYTES:
-        raise ValidationError(
-            "The disk is nearly full, so this clip was not stored. Delete old clips first; your marks stay.",
-            code="full",
-        )
-
-
-def size_in_words(size_bytes: int) -> str:
-    """Return a size as files are named on phones: “283 kB”, “190 MB”, “8.0 GB”."""
-    if size_bytes >= 1_000_000_000:
-        return f"{size_bytes / 1e9:.1f} GB"
-    return f"{size_bytes / 1e6:.0f} MB" if size_bytes >= 1_000_000 else f"{max(1, size_bytes // 1000)} kB"
 
 
 def _store(upload: "File[bytes]", path: Path) -> str:
