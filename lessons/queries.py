@@ -3,12 +3,12 @@
 from datetime import date, datetime, timedelta
 from uuid import UUID
 
-from django.db.models import Count, Prefetch, QuerySet
+from django.db.models import Count, Prefetch, Q, QuerySet
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
 
-from curriculum.models import Learner
-from lessons.models import Assignment, Clip, Correction, Job, Lesson, Take, Try
+from curriculum.models import Learner, Skill
+from lessons.models import Assignment, Clip, Correction, Job, Lesson, ReferencePicture, Still, Take, Try
 
 # Minutes without a try after which the hands have rested. Our inference: shorter gaps go into turning pages.
 REST_MINUTES = 8
@@ -171,3 +171,42 @@ def minutes_at_a_stretch(learner: Learner, *, now: datetime | None = None) -> in
             break
         began = written_at
     return int((moment - began).total_seconds() // 60)
+
+
+def get_picture(learner: Learner, pk: UUID) -> ReferencePicture:
+    """Return this learner's reference picture, with its unit or skill, or raise Http404."""
+    rows = ReferencePicture.objects.select_related("unit", "unit__book", "skill")
+    return get_object_or_404(rows, learner=learner, pk=pk)
+
+
+def get_still(learner: Learner, pk: UUID) -> Still:
+    """Return this learner's still, with its take, clip and assignment, or raise Http404."""
+    rows = Still.objects.select_related("take", "take__clip", "take__assignment", "take__assignment__unit")
+    return get_object_or_404(rows, take__clip__lesson__learner=learner, pk=pk)
+
+
+def stills_of(take: Take) -> QuerySet[Still]:
+    """Return the stills of a take, by their moment."""
+    return Still.objects.filter(take=take).order_by("at_s", "created_at")
+
+
+def stills_of_line(assignment: Assignment) -> QuerySet[Still]:
+    """Return the stills of all takes of an assignment, with their takes and clips: the take that is judged first, then by moment."""
+    rows = Still.objects.filter(take__assignment=assignment).select_related("take", "take__clip")
+    return rows.order_by("-take__is_judged", "take__number", "at_s")
+
+
+def watched_skills(learner: Learner) -> QuerySet[Skill]:
+    """Return the skills of body and hand that are watched with every review and never block, in step order."""
+    return Skill.objects.filter(learner=learner, gate=Skill.Gate.WATCH, is_hidden=False, not_for_me=False)
+
+
+def pictures_for_line(assignment: Assignment) -> list[ReferencePicture]:
+    """Return what an assignment may be held against: pictures of its unit, of its skills, of skills watched anyway; in this order."""
+    learner = assignment.lesson.learner
+    exercised = set(assignment.skills.values_list("pk", flat=True))
+    wanted = Q(skill__in=exercised | {skill.pk for skill in watched_skills(learner)})
+    if assignment.unit_id:
+        wanted |= Q(unit=assignment.unit_id)
+    rows = ReferencePicture.objects.filter(wanted, learner=learner).select_related("unit", "skill")
+    return sorted(rows, key=lambda row: (row.unit_id is None, row.skill_id not in exercised, row.created_at))

@@ -328,11 +328,6 @@ def take_long_ago(assignment: Assignment) -> Take | None:
     return next((take for take in rows.order_by("clip__played_on", "start_s") if has_sound(take.clip)), None)
 
 
-def watched_skills(learner: Learner) -> QuerySet[Skill]:
-    """Return the skills of body and hand that are watched with every review and never block, in step order."""
-    return Skill.objects.filter(learner=learner, gate=Skill.Gate.WATCH, is_hidden=False, not_for_me=False)
-
-
 def answers_of(assignment: Assignment) -> QuerySet[SkillAnswer]:
     """Return the answers written for an assignment's skills."""
     return SkillAnswer.objects.filter(assignment=assignment).select_related("skill")

@@ -15,7 +15,7 @@ from curriculum.queries import LearnerGraph, PieceState, UnitState, learner_grap
 from curriculum.rubric import rubric
 from lessons import services as lessons
 from lessons.models import Assignment, Clip, Take
-from lessons.queries import clips_of, get_assignment, get_lesson, get_take
+from lessons.queries import clips_of, get_assignment, get_lesson, get_take, watched_skills
 from lessons.views.requests import LearnerRequest, render_for, take_errors
 from reviews import services
 from reviews.drawing import Strip, StripTake, strip_of
@@ -36,7 +36,6 @@ from reviews.queries import (
     take_long_ago,
     take_to_hear,
     takes_of_clip,
-    watched_skills,
 )
 
 # Earlier marks shown after the own mark is written: enough to see a way, few enough for one line each.
