@@ -3,20 +3,20 @@
 import uuid
 from collections.abc import Mapping, Sequence
 from datetime import date
-from typing import Any
+from typing import Any, ClassVar
 
 from django import forms
 from django.core.exceptions import ValidationError
 from django.core.files.uploadedfile import UploadedFile
 from django.utils.datastructures import MultiValueDict
 
-from curriculum.forms import PlainForm
+from curriculum.forms import LineField, PlainForm
 from curriculum.models import MOST_MINUTES, Learner, Skill, Unit
 from curriculum.queries import LearnerGraph, PieceState, UnitState, pieces_of, visible_skills
 from curriculum.rubric import dimension_choices
 from lessons.media.clock import read_clock, write_clock
 from lessons.media.errors import ClockError
-from lessons.models import LEAST_BPM, MOST_BPM, Assignment, Lesson
+from lessons.models import LEAST_BPM, MOST_BPM, Assignment, CameraView, Lesson
 from lessons.planning.bars import read_bars, write_bars
 from lessons.planning.errors import BarsError
 from lessons.services import MOST_DIMENSIONS, Line, line_of_piece, line_of_skill, line_of_unit
@@ -394,3 +394,79 @@ class TakeForm(PlainForm):
     @property
     def chosen_assignment(self) -> Assignment:
         return self.lines[self.cleaned_data["assignment"]]
+
+
+# What a picture of no camera view is: a page of a book, a drawing.
+NO_VIEW = [("", "a page or a drawing")]
+
+
+class PictureForm(PlainForm):
+    """From where a picture is taken, and a few words on it."""
+
+    view = forms.ChoiceField(
+        label="From where is it seen?",
+        help_text="A still is first held against a picture seen from the same place.",
+        choices=[*CameraView.choices, *NO_VIEW],
+        required=False,
+        widget=forms.RadioSelect,
+    )
+    words = LineField(
+        label="What it shows",
+        help_text="Such as: forearm level, shoulders low. May be left open.",
+        required=False,
+        max_length=200,
+        widget=forms.TextInput(attrs={"autocomplete": "off"}),
+    )
+
+
+class NewPictureForm(PictureForm):
+    """A picture to be kept for a unit or a skill."""
+
+    picture = forms.FileField(
+        label="The picture",
+        help_text="A photo from your phone, or a picture file: JPEG, PNG, WebP or HEIC.",
+        widget=forms.FileInput(attrs={"accept": "image/*,.heic,.heif"}),
+        error_messages={
+            "required": "Choose the picture first.",
+            "empty": "This file is empty. Choose the picture again; nothing was kept.",
+            "missing": "The file did not arrive. Choose the picture again.",
+            "invalid": "The file did not arrive. Choose the picture again.",
+        },
+    )
+    token = forms.UUIDField(widget=forms.HiddenInput, required=False)
+    field_order: ClassVar[list[str]] = ["picture", "view", "words"]
+
+
+class StillForm(PlainForm):
+    """A moment of a take, to be kept as a still."""
+
+    at_s = ClockField(label="The moment", help_text="Minutes and seconds of the clip, such as 0:12.5.")
+
+
+class KeepStillForm(PlainForm):
+    """What a still becomes the reference picture of."""
+
+    what = forms.ChoiceField(
+        label="Keep it for",
+        error_messages={
+            "required": "Choose what it is a picture of.",
+            "invalid_choice": "This cannot be chosen any more. Choose again.",
+        },
+    )
+    token = forms.UUIDField(widget=forms.HiddenInput, required=False)
+
+    def __init__(self, *args: Any, unit: Unit | None, skills: Sequence[Skill], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.unit = unit
+        self.skills = {f"skill:{skill.pk}": skill for skill in skills}
+        units = [("unit", f"The unit “{unit.title}”")] if unit is not None else []
+        self.fields["what"].choices = [  # type: ignore[attr-defined]
+            ("", "choose"),
+            *units,
+            *((name, skill.name) for name, skill in self.skills.items()),
+        ]
+
+    @property
+    def chosen_skill(self) -> Skill | None:
+        """The skill; None where the unit was chosen."""
+        return self.skills.get(self.cleaned_data["what"])
