@@ -27,6 +27,7 @@ from curriculum.score.errors import (
     TypedScoreError,
     WarningCode,
 )
+from curriculum.score.making import PlannedNote, make_score, number_notes, plain_bars
 from curriculum.score.notes import (
     STEP_SEMITONES,
     VALUE_BEATS,
@@ -60,6 +61,7 @@ __all__ = [
     "Mark",
     "MarkKind",
     "Metre",
+    "PlannedNote",
     "RefusalCode",
     "ScoreContentError",
     "ScoreError",
@@ -75,5 +77,8 @@ __all__ = [
     "WrittenNote",
     "WrittenRest",
     "WrittenScore",
+    "make_score",
+    "number_notes",
     "pitch_of",
+    "plain_bars",
 ]
