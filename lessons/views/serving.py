@@ -3,6 +3,7 @@
 Players seek by asking for ranges of bytes, and some play nothing at all unless they get them (RFC 9110, section 14).
 """
 
+import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -46,19 +47,25 @@ def serve_file(
 ) -> HttpResponseBase:
     """Answer with a file that the view has found to be the asker's own.
 
-    The type is ours, never the sender's; the answer may not run anything, and nobody else keeps it.
+    The type is ours, never the sender's; the answer may not run anything, and nobody else keeps it. A file that is removed
+    while it is sent is sent to its end, for it stays open.
     """
     try:
         file = path.open("rb")
     except FileNotFoundError as error:
         raise Http404 from error
-    found = path.stat()
+    found = os.fstat(file.fileno())
     size = found.st_size
     etag = f'"{found.st_mtime_ns:x}-{size:x}"'
     response: HttpResponseBase
-    if _knows_already(request, etag):
+    if not _is_wanted(request, etag):
         file.close()
-        response = HttpResponse(status=304)
+        response = HttpResponse(status=412, content_type=content_type)
+    elif _knows_already(request, etag):
+        file.close()
+        # The length is that of the answer we spare; without it a middleware would write 0.
+        response = HttpResponse(status=304, headers={"Content-Length": str(size)})
+        del response["Content-Type"]
     elif settings.KEYSLIP_ACCEL_PREFIX:
         file.close()
         response = HttpResponse(content_type=content_type)
@@ -73,8 +80,21 @@ def serve_file(
     response["Content-Security-Policy"] = "default-src 'none'; sandbox"
     response["Cross-Origin-Resource-Policy"] = "same-origin"
     if attachment_name is not None:
-        response["Content-Disposition"] = content_disposition_header(as_attachment=True, filename=attachment_name) or ""
+        response["Content-Disposition"] = _as_attachment(attachment_name)
     return response
+
+
+def _as_attachment(name: str) -> str:
+    """Return the header under which a browser saves a file; what no file name may hold is left out of it."""
+    plain = "".join(" " if ord(sign) < 32 or ord(sign) == 127 else sign for sign in name)
+    plain = plain.replace("/", "_").replace("\\", "_").strip(" .") or "clip"
+    return content_disposition_header(as_attachment=True, filename=plain) or "attachment"
+
+
+def _is_wanted(request: HttpRequest, etag: str) -> bool:
+    """Return whether the file is one the asker insists on (RFC 9110, 13.1.1: strong comparison); asked before all else."""
+    named = [tag.strip() for tag in request.headers.get("If-Match", "*").split(",")]
+    return etag in named or "*" in named
 
 
 def _knows_already(request: HttpRequest, etag: str) -> bool:
@@ -104,7 +124,8 @@ def _answer(request: HttpRequest, file: BinaryIO, *, size: int, etag: str, conte
 def _wanted_range(request: HttpRequest, *, size: int, etag: str) -> tuple[int, int] | None:
     """Return start and end (not included) of the one range asked for; None for the whole; an empty one cannot be met.
 
-    Several ranges, other units and what cannot be read are answered with the whole, as the standard allows.
+    Several ranges, other units and what cannot be read are answered with the whole, as the standard allows. So is a range
+    that holds only if the file is still that of a date or of a weak tag: we give no dates, and only strong tags compare.
     """
     asked = request.headers.get("Range")
     if not asked or request.headers.get("If-Range", etag) != etag:

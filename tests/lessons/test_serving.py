@@ -1,6 +1,7 @@
 """Private files in ranges, to their owner alone."""
 
 import os
+import re
 from io import BytesIO
 
 import pytest
@@ -77,6 +78,22 @@ def test_one_range_is_answered_with_exactly_its_bytes(ask, asked, start, end):
     assert body(response) == CONTENT[start:end]
 
 
+def test_player_that_first_asks_for_two_bytes_is_answered_with_206(ask):
+    """Some play nothing at all otherwise: https://github.com/evansd/whitenoise/issues/82."""
+    response = ask("bytes=0-1")
+    assert response.status_code == 206
+    assert body(response) == CONTENT[:2]
+
+
+@pytest.mark.parametrize("asked", ["bytes=0-1", "bytes=0-0", "bytes=-1", "bytes=5-", "bytes=0-"])
+def test_length_said_range_said_and_bytes_sent_agree(ask, asked):
+    """A wrong length for the first two bytes: https://github.com/CenterForOpenScience/waterbutler/issues/411."""
+    response = ask(asked)
+    first, last, size = map(int, re.fullmatch(r"bytes (\d+)-(\d+)/(\d+)", response["Content-Range"]).groups())
+    assert size == SIZE
+    assert int(response["Content-Length"]) == last - first + 1 == len(body(response))
+
+
 @pytest.mark.parametrize("asked", [f"bytes={SIZE}-", f"bytes={SIZE}-{SIZE + 5}", "bytes=-0", "bytes=99999999-"])
 def test_range_beyond_the_end_cannot_be_met(ask, asked):
     response = ask(asked)
@@ -104,17 +121,75 @@ def test_range_counts_only_while_the_file_is_the_same(ask, clip):
     assert body(ask("bytes=0-1", **{"If-Range": f"W/{changed['ETag']}"})) == CONTENT
 
 
-def test_known_copy_is_not_sent_again(ask):
+@pytest.mark.parametrize("named", ["Wed, 25 Nov 2026 10:00:00 GMT", '"other"', "nonsense"])
+def test_range_that_holds_only_for_another_file_or_a_date_is_answered_with_the_whole(ask, named):
+    response = ask("bytes=0-1", **{"If-Range": named})
+    assert response.status_code == 200
+    assert body(response) == CONTENT
+
+
+def test_range_beyond_the_end_of_another_file_is_answered_with_the_whole(ask):
+    response = ask(f"bytes={SIZE}-", **{"If-Range": '"other"'})
+    assert response.status_code == 200
+    assert body(response) == CONTENT
+
+
+@pytest.mark.parametrize("asked", [None, "bytes=0-1"])
+def test_known_copy_is_not_sent_again(ask, asked):
     tag = head_of(ask(), "ETag")
-    response = ask(**{"If-None-Match": f'"other", {tag}'})
-    assert response.status_code == 304
-    assert response["ETag"] == tag
+    for named in (f'"other", {tag}', f"W/{tag}", "*"):
+        response = ask(asked, **{"If-None-Match": named})
+        assert response.status_code == 304
+        assert response["ETag"] == tag
+        assert response["Cache-Control"] == "private, no-cache"
+        assert response["Content-Length"] == str(SIZE)
+        assert "Content-Type" not in response
+        assert body(response) == b""
+
+
+def test_asker_who_insists_on_another_file_gets_none(ask):
+    tag = head_of(ask(), "ETag")
+    assert body(ask(**{"If-Match": f'"other", {tag}'})) == CONTENT
+    for named in ('"other"', f"W/{tag}"):
+        response = ask("bytes=0-1", **{"If-Match": named, "If-None-Match": tag})
+        assert response.status_code == 412
+        assert body(response) == b""
+
+
+@pytest.mark.parametrize("asked", ["bytes=0-1", "bytes=-5", ""])
+def test_no_byte_of_an_empty_file_can_be_asked_for(ask, clip, asked):
+    clip.copy_path.write_bytes(b"")
+    response = ask(asked)
+    assert response.status_code == (416 if asked else 200)
     assert body(response) == b""
+
+
+def test_file_removed_while_it_is_sent_is_sent_to_its_end(ask, clip, monkeypatch):
+    monkeypatch.setattr(serving, "CHUNK_BYTES", 1000)
+    response = ask()
+    parts = iter(response.streaming_content)
+    start = next(parts)
+    clip.copy_path.unlink()
+    assert start + b"".join(parts) == CONTENT
+    response.close()
+
+
+def test_file_cut_short_while_it_is_sent_ends_the_answer_early(ask, clip, monkeypatch):
+    monkeypatch.setattr(serving, "CHUNK_BYTES", 1000)
+    response = ask()
+    parts = iter(response.streaming_content)
+    start = next(parts)
+    os.truncate(clip.copy_path, 2000)
+    assert len(start + b"".join(parts)) < int(response["Content-Length"])
+    response.close()
 
 
 def test_head_says_the_length_and_sends_nothing(client, clip):
     response = client.head(f"/clips/{clip.pk}/copy/", headers={"Range": "bytes=0-1"})
     assert response.status_code == 200
+    assert response["Content-Type"] == "video/mp4"
+    assert response["ETag"].startswith('"')
+    assert "Content-Range" not in response
     assert response["Content-Length"] == str(SIZE)
     assert response["Accept-Ranges"] == "bytes"
     assert body(response) == b""
@@ -126,6 +201,20 @@ def test_original_is_saved_and_never_shown(client, clip):
     assert response["Content-Type"] == "application/octet-stream"
     assert response["Content-Disposition"].startswith("attachment; filename*=utf-8''premi%C3%A8re")
     assert body(response) == CONTENT
+
+
+@pytest.mark.parametrize(
+    ("given", "saved"),
+    [
+        ("a\r\nSet-Cookie: b.mov", 'attachment; filename="a  Set-Cookie: b.mov"'),
+        ("../../etc/passwd", 'attachment; filename="_.._etc_passwd"'),
+        ("..", 'attachment; filename="clip"'),
+        ("\x00", 'attachment; filename="clip"'),
+        ('say "hi".mov', r'attachment; filename="say \"hi\".mov"'),
+    ],
+)
+def test_name_under_which_a_file_is_saved_holds_no_path_and_no_second_line(given, saved):
+    assert serving._as_attachment(given) == saved
 
 
 def test_poster_is_a_picture(client, clip):
