@@ -25,3 +25,25 @@ class UnknownIdError(GraphError):
 
 class RulesError(GraphError):
     """The numbers of the standing rules contradict one another."""
+
+
+class StateError(GraphError):
+    """A file that describes skills, units and a target cannot be used.
+
+    Attributes
+    ----------
+    place : str
+        Where in the file, such as ``units[3].needs[0]``, counted from 0.
+    """
+
+    def __init__(self, place: str, wanted: str) -> None:
+        super().__init__(f"{place}: {wanted}")
+        self.place = place
+
+
+class PlacementError(GraphError):
+    """Answers of a placement do not fit the questions that were asked."""
+
+
+class ProposalError(GraphError):
+    """A proposal of the check-up cannot be carried out on these units."""
