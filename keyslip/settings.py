@@ -174,6 +174,8 @@ KEYSLIP_MOST_CLIP_MINUTES = env.integer("KEYSLIP_MOST_CLIP_MINUTES", default=60,
 KEYSLIP_LEARNER_BYTES = env.integer("KEYSLIP_LEARNER_GB", default=50, least=1, most=1_000_000) * 1_000_000_000
 # Days for which a clip is kept as it came beside its copy; 0: for ever.
 KEYSLIP_ORIGINAL_DAYS = env.integer("KEYSLIP_ORIGINAL_DAYS", default=30, least=0, most=36_500)
+# Days after its last byte until what has arrived of a clip is thrown away: a week has one evening for it at least.
+KEYSLIP_UPLOAD_DAYS = env.integer("KEYSLIP_UPLOAD_DAYS", default=7, least=1, most=365)
 # Where a proxy in front of us serves the data folder by X-Accel-Redirect, such as /kept/; empty: we send clips ourselves.
 KEYSLIP_ACCEL_PREFIX = env.text("KEYSLIP_ACCEL_PREFIX")
 
