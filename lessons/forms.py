@@ -3,7 +3,7 @@
 import uuid
 from collections.abc import Mapping, Sequence
 from datetime import date
-from typing import Any, ClassVar
+from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
@@ -288,20 +288,9 @@ class TryForm(FirstTryForm):
     token = forms.UUIDField(widget=forms.HiddenInput, required=False)
 
 
-class UploadForm(PlainForm):
-    """A clip from the phone."""
+class ClipFactsForm(PlainForm):
+    """What the learner says about a clip, however its bytes come."""
 
-    clip = forms.FileField(
-        label="The clip",
-        help_text="Film, sound or MIDI, as your phone or piano made it.",
-        widget=forms.FileInput(attrs={"accept": "video/*,audio/*,.mov,.mp4,.m4a,.wav,.mid,.midi"}),
-        error_messages={
-            "required": "Choose the clip first.",
-            "empty": "This file is empty. Choose the clip again; nothing was stored.",
-            "missing": "The file did not arrive. Choose the clip again.",
-            "invalid": "The file did not arrive. Choose the clip again.",
-        },
-    )
     assignment = forms.ChoiceField(
         label="What is on it?",
         widget=forms.RadioSelect(attrs={"class": "list"}),
@@ -358,6 +347,31 @@ class UploadForm(PlainForm):
     @property
     def chosen_assignment(self) -> Assignment | None:
         return self.lines.get(self.cleaned_data["assignment"])
+
+    @property
+    def facts(self) -> dict[str, Any]:
+        """What was said, by the names that services know it by."""
+        return {
+            "played_on": self.cleaned_data["played_on"],
+            "assignment": self.chosen_assignment,
+            "was_first_today": self.cleaned_data["was_first_today"] == "yes",
+        }
+
+
+class UploadForm(ClipFactsForm):
+    """A clip from the phone."""
+
+    clip = forms.FileField(
+        label="The clip",
+        help_text="Film, sound or MIDI, as your phone or piano made it.",
+        widget=forms.FileInput(attrs={"accept": "video/*,audio/*,.mov,.mp4,.m4a,.wav,.mid,.midi"}),
+        error_messages={
+            "required": "Choose the clip first.",
+            "empty": "This file is empty. Choose the clip again; nothing was stored.",
+            "missing": "The file did not arrive. Choose the clip again.",
+            "invalid": "The file did not arrive. Choose the clip again.",
+        },
+    )
 
 
 class TakeForm(PlainForm):
@@ -434,7 +448,10 @@ class NewPictureForm(PictureForm):
         },
     )
     token = forms.UUIDField(widget=forms.HiddenInput, required=False)
-    field_order: ClassVar[list[str]] = ["picture", "view", "words"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.order_fields(["picture", "view", "words"])
 
 
 class StillForm(PlainForm):

@@ -8,7 +8,7 @@ from django.shortcuts import get_object_or_404
 from django.utils import timezone
 
 from curriculum.models import Learner, Skill
-from lessons.models import Assignment, Clip, Correction, Job, Lesson, ReferencePicture, Still, Take, Try
+from lessons.models import Assignment, Clip, Correction, Job, Lesson, ReferencePicture, Still, Take, Try, Upload
 
 # Minutes without a try after which the hands have rested. Our inference: shorter gaps go into turning pages.
 REST_MINUTES = 8
@@ -127,6 +127,18 @@ def open_corrections(learner: Learner) -> QuerySet[Correction]:
         .select_related("assignment", "assignment__unit", "assignment__piece", "assignment__lesson", "carried_to")
         .order_by("created_at")
     )
+
+
+def get_upload(learner: Learner, pk: UUID) -> Upload:
+    """Return this learner's upload, with its lesson and learner, or raise Http404."""
+    rows = Upload.objects.select_related("lesson", "lesson__learner", "learner", "clip")
+    return get_object_or_404(rows, learner=learner, pk=pk)
+
+
+def unfinished_uploads(learner: Learner) -> QuerySet[Upload]:
+    """Return what is on its way and may still go on, newest first."""
+    rows = Upload.objects.filter(learner=learner, finished_at=None, expires_at__gt=timezone.now())
+    return rows.select_related("lesson", "assignment").order_by("-created_at")
 
 
 def clips_of(lesson: Lesson) -> QuerySet[Clip]:

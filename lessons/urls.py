@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from lessons.views import clips, film, practice, week
+from lessons.views import clips, film, practice, uploads, week
 
 app_name = "lessons"
 urlpatterns = [
@@ -12,6 +12,12 @@ urlpatterns = [
     path("lessons/<uuid:pk>/", week.lesson, name="lesson"),
     path("lessons/<uuid:pk>/lines/new/", week.line_new, name="line-new"),
     path("lessons/<uuid:pk>/clips/upload/", film.clip_upload, name="clip-upload"),
+    path("lessons/<uuid:pk>/uploads/", uploads.upload_new, name="clip-upload-begin"),
+    path("uploads/", uploads.upload_list, name="clip-uploads"),
+    path("uploads/<uuid:pk>/", uploads.upload, name="clip-upload-resource"),
+    path("uploads/<uuid:pk>/compare/", uploads.upload_compare, name="clip-upload-compare"),
+    path("uploads/<uuid:pk>/keep/", uploads.upload_keep, name="clip-upload-keep"),
+    path("uploads/<uuid:pk>/give-up/", uploads.upload_give_up, name="clip-upload-give-up"),
     path("assignments/<uuid:pk>/", practice.assignment, name="assignment"),
     path("assignments/<uuid:pk>/edit/", week.line_edit, name="line-edit"),
     path("assignments/<uuid:pk>/move/", week.line_move, name="line-move"),

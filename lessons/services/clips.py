@@ -47,7 +47,7 @@ def record_clip(
     """
     if assignment is not None and assignment.lesson_id != lesson.pk:
         raise ValidationError("This line belongs to another week.", code="week")
-    already = _sent_before(lesson, upload_token)
+    already = sent_before(lesson, upload_token)
     if already is not None:
         return already, None
     size_bytes = upload.size or 0
@@ -66,7 +66,7 @@ def record_clip(
     clip.folder.mkdir(parents=True, exist_ok=True)
     try:
         clip.sha256 = _store(upload, clip.original_path)
-        already = _sent_before(lesson, upload_token)  # by the same button pressed twice, while this one was stored
+        already = sent_before(lesson, upload_token)  # by the same button pressed twice, while this one was stored
         if already is not None:
             shutil.rmtree(clip.folder, ignore_errors=True)
             return already, None
@@ -76,7 +76,7 @@ def record_clip(
             job = add_job(clip, kind=Job.Kind.PREPARE_CLIP)
     except IntegrityError:
         shutil.rmtree(clip.folder, ignore_errors=True)
-        already = _sent_before(lesson, upload_token)
+        already = sent_before(lesson, upload_token)
         if already is None:
             raise ValidationError(
                 "This clip could not be written down. Load the page again and choose it once more.", code="again"
@@ -88,8 +88,14 @@ def record_clip(
     return clip, job
 
 
+def twin_of(clip: Clip) -> Clip | None:
+    """Return the clip of the same lesson that is the same byte for byte; None where there is none, or it was refused."""
+    same = Clip.objects.filter(lesson_id=clip.lesson_id, sha256=clip.sha256)
+    return same.exclude(state=Clip.State.REFUSED).exclude(pk=clip.pk).first()
+
+
 def _refuse_twin(clip: Clip) -> None:
-    twin = Clip.objects.filter(lesson=clip.lesson, sha256=clip.sha256).exclude(state=Clip.State.REFUSED).first()
+    twin = twin_of(clip)
     if twin is not None:
         raise ValidationError(
             "This clip is here already, as “%(name)s”. It was not stored twice.",
@@ -98,7 +104,8 @@ def _refuse_twin(clip: Clip) -> None:
         )
 
 
-def _sent_before(lesson: Lesson, upload_token: uuid.UUID | None) -> Clip | None:
+def sent_before(lesson: Lesson, upload_token: uuid.UUID | None) -> Clip | None:
+    """Return the learner's clip that came with this token; None where none did."""
     if upload_token is None:
         return None
     return Clip.objects.filter(upload_token=upload_token, lesson__learner_id=lesson.learner_id).first()
