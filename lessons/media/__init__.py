@@ -1,7 +1,10 @@
 """What is this clip, and how does a browser get to play it?
 
 Clips come from phones and are unknown files: cut off, turned, longer than their header says, or made to do harm. This package answers
-what a file is (`probe`), makes a copy that every browser plays (`make_copy`) and a first picture for it (`make_poster`).
+what a file is (`probe`), makes a copy that every browser plays (`make_copy`) with a first picture (`make_poster`), a list of its
+pictures' times (`list_frames`) and a sheet of small ones (`make_thumbnails`), decodes the sound for measuring (`decode_sound`; mixing
+and outlines are in `lessons.media.samples`, which needs NumPy and is imported by name), and keeps pictures that were sent
+(`take_picture`) or are taken out of a film (`take_still`).
 
 Conventions
 -----------
@@ -23,14 +26,31 @@ from lessons.media.errors import (
     BoxCrashError,
     BoxError,
     BoxLimitError,
+    BoxSpaceError,
     CopyError,
     MediaError,
+    SamplesError,
     UnopenableFileError,
 )
-from lessons.media.facts import AudioFacts, CopyResult, Kind, Probe, VideoFacts
-from lessons.media.limits import BoxLimits, CopyLimits, ProbeLimits
+from lessons.media.facts import (
+    AudioFacts,
+    CopyResult,
+    FrameList,
+    Kind,
+    Picture,
+    Probe,
+    SavedPicture,
+    SoundFacts,
+    Still,
+    Thumbnails,
+    VideoFacts,
+)
+from lessons.media.limits import BoxLimits, CopyLimits, ProbeLimits, WorkLimits
+from lessons.media.listing import list_frames, make_thumbnails
+from lessons.media.pictures import take_picture, take_still
 from lessons.media.probing import probe
 from lessons.media.reasons import ReasonCode, Verdict
+from lessons.media.sounding import decode_sound
 
 __all__ = [
     "AudioFacts",
@@ -38,18 +58,32 @@ __all__ = [
     "BoxError",
     "BoxLimitError",
     "BoxLimits",
+    "BoxSpaceError",
     "CopyError",
     "CopyLimits",
     "CopyResult",
+    "FrameList",
     "Kind",
     "MediaError",
+    "Picture",
     "Probe",
     "ProbeLimits",
     "ReasonCode",
+    "SamplesError",
+    "SavedPicture",
+    "SoundFacts",
+    "Still",
+    "Thumbnails",
     "UnopenableFileError",
     "Verdict",
     "VideoFacts",
+    "WorkLimits",
+    "decode_sound",
+    "list_frames",
     "make_copy",
     "make_poster",
+    "make_thumbnails",
     "probe",
+    "take_picture",
+    "take_still",
 ]

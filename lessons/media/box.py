@@ -14,12 +14,12 @@ import stat
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from lessons.media.errors import BoxCrashError, BoxError, BoxLimitError, UnopenableFileError
+from lessons.media.errors import BoxCrashError, BoxError, BoxLimitError, BoxSpaceError, UnopenableFileError
 from lessons.media.limits import BoxLimits
 
 # Folder that holds the `lessons` package. The child's interpreter is isolated and would not find it by itself.
@@ -59,7 +59,7 @@ def run_boxed(
     job: str,
     *,
     source: Path,
-    target: Path | None = None,
+    targets: Sequence[Path] = (),
     options: Mapping[str, Any],
     limits: BoxLimits,
     on_progress: Callable[[float], None] | None = None,
@@ -69,11 +69,11 @@ def run_boxed(
     Parameters
     ----------
     job
-        Name of a job that the child knows: ``probe``, ``copy`` or ``poster``.
+        Name of a job that the child knows, see `lessons.media.inside.door`.
     source
         File to read. Opened here; the child never learns its name.
-    target
-        File to write, made new with mode 600 and removed again unless the child answers. It must not exist yet.
+    targets
+        Files to write, each made new with mode 600 and removed again unless the child answers. None may exist yet.
     options
         JSON values for the job.
     limits
@@ -89,7 +89,7 @@ def run_boxed(
     Raises
     ------
     UnopenableFileError
-        If ``source`` cannot be opened as a plain file, or ``target`` cannot be made.
+        If ``source`` cannot be opened as a plain file, or one of ``targets`` cannot be made.
     BoxLimitError
         If the child used up its time, memory or file size.
     BoxCrashError
@@ -107,22 +107,22 @@ def run_boxed(
     'midi_broken'
     """
     source_fd = _open_plain(source)
-    target_fd = -1
+    target_fds: list[int] = []
     answered = False
     try:
-        if target is not None:
+        for target in targets:
             try:
-                target_fd = os.open(target, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+                target_fds.append(os.open(target, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
             except OSError as error:
                 raise UnopenableFileError(f"cannot make {target.name}: {error.strerror}") from error
-        report = _run(job, source_fd, target_fd, options, limits, on_progress)
+        report = _run(job, source_fd, target_fds, options, limits, on_progress)
         answered = True
         return report
     finally:
-        os.close(source_fd)
-        if target_fd >= 0:
-            os.close(target_fd)
-            if target is not None and not answered:
+        for fd in (source_fd, *target_fds):
+            os.close(fd)
+        if not answered:
+            for target, _ in zip(targets, target_fds, strict=False):  # only those we made
                 target.unlink(missing_ok=True)
 
 
@@ -142,7 +142,7 @@ def _open_plain(path: Path) -> int:
 def _run(
     job: str,
     source_fd: int,
-    target_fd: int,
+    target_fds: Sequence[int],
     options: Mapping[str, Any],
     limits: BoxLimits,
     on_progress: Callable[[float], None] | None,
@@ -152,7 +152,7 @@ def _run(
         {
             "job": job,
             "source_fd": source_fd,
-            "target_fd": target_fd,
+            "target_fds": list(target_fds),
             "report_fd": writer_fd,
             "parent_pid": os.getpid(),
             "limits": asdict(limits),
@@ -168,7 +168,7 @@ def _run(
             stderr=subprocess.DEVNULL,
             env={},
             cwd="/",
-            pass_fds=[fd for fd in (source_fd, target_fd, writer_fd) if fd >= 0],
+            pass_fds=(source_fd, *target_fds, writer_fd),
             start_new_session=True,
         )
     except OSError as error:
@@ -278,7 +278,7 @@ def _what_happened(returncode: int, failure: str | None, limits: BoxLimits) -> B
     if failure == "memory":
         return BoxLimitError(f"the child wanted more than {limits.memory_bytes} bytes of memory", spent="memory")
     if failure == "space":
-        return BoxError("there is no room left on the disk")
+        return BoxSpaceError("there is no room left on the disk")
     if returncode in (-signal.SIGKILL, -signal.SIGTERM, -signal.SIGINT, -signal.SIGHUP):
         return BoxError(f"the child was ended from outside by signal {-returncode}")
     return BoxCrashError(f"the child ended with status {returncode} ({failure or 'no word from it'})")

@@ -1,16 +1,13 @@
 """The copy that a browser plays, and its first picture."""
 
 import math
-import uuid
 from collections.abc import Callable
 from dataclasses import asdict, replace
 from pathlib import Path
-from typing import Any
 
-from lessons.media.box import run_boxed
-from lessons.media.errors import BoxCrashError, BoxLimitError, CopyError
 from lessons.media.facts import CopyResult, Kind, Probe
 from lessons.media.limits import BoxLimits, CopyLimits
+from lessons.media.making import make_files
 
 # Long side of the poster, pixels. It is shown at most half a page wide; 640 serves a phone at twice its density.
 POSTER_LONG_SIDE_PX = 640
@@ -88,7 +85,7 @@ def make_copy(
     )
     options = asdict(limits) | {"duration_s": duration_s}
     del options["box"]
-    answer = _make("copy", path, out_path, options, box, on_progress)
+    answer = make_files("copy", source=path, out_paths=[out_path], options=options, box=box, on_progress=on_progress)
     if on_progress is not None:
         on_progress(1.0)
     return CopyResult(
@@ -146,27 +143,5 @@ def make_poster(copy_path: Path, out_path: Path, *, limits: CopyLimits | None = 
         "long_side_px": POSTER_LONG_SIDE_PX,
     }
     box = replace(POSTER_BOX, memory_bytes=limits.box.memory_bytes, threads=limits.box.threads)
-    return bool(_make("poster", copy_path, out_path, options, box, None)["has_poster"])
-
-
-def _make(
-    job: str,
-    path: Path,
-    out_path: Path,
-    options: dict[str, Any],
-    box: BoxLimits,
-    on_progress: Callable[[float], None] | None,
-) -> dict[str, Any]:
-    """Let a boxed child write beside ``out_path``, and move the result there only when it is whole and not empty."""
-    part_path = out_path.with_name(f".{out_path.name}.{uuid.uuid4().hex}.part")
-    try:
-        answer = run_boxed(
-            job, source=path, target=part_path, options=options, limits=box, on_progress=on_progress
-        ).answer
-        if part_path.stat().st_size:
-            part_path.replace(out_path)
-    except (BoxLimitError, BoxCrashError) as error:
-        raise CopyError(str(error)) from error
-    finally:
-        part_path.unlink(missing_ok=True)
-    return answer
+    answer = make_files("poster", source=copy_path, out_paths=[out_path], options=options, box=box)
+    return bool(answer["has_poster"])

@@ -29,6 +29,10 @@ class BoxLimitError(BoxError):
         self.spent = spent
 
 
+class BoxSpaceError(BoxError):
+    """There is no room left on the disk for what the boxed child writes."""
+
+
 class BoxCrashError(BoxError):
     """The boxed child was broken by what it read, or answered nonsense."""
 
@@ -36,12 +40,18 @@ class BoxCrashError(BoxError):
 
 
 class CopyError(MediaError):
-    """No copy could be made from a file that the probe had let through."""
+    """No copy, still, sound or list could be made from a file that the probe had let through."""
 
     permanent = True
 
 
 class ClockError(MediaError):
     """What was given is no moment of a clip."""
+
+    permanent = True
+
+
+class SamplesError(MediaError):
+    """What was given is no decoded sound."""
 
     permanent = True

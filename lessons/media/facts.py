@@ -1,7 +1,8 @@
-"""What is found out about a file, and what a copy turned out to be."""
+"""What is found out about a file, and what was made from it."""
 
 from dataclasses import dataclass
 from enum import StrEnum
+from pathlib import Path
 
 from lessons.media.reasons import ReasonCode, Verdict
 
@@ -93,6 +94,8 @@ class CopyResult:
         Packets that could not be decoded and were left out.
     bytes
         Size of the copy.
+    is_remuxed
+        Whether pictures and sound were taken over as they came, without coding them again.
     """
 
     content_type: str
@@ -103,3 +106,136 @@ class CopyResult:
     has_sound: bool
     damaged_packets: int
     bytes: int
+    is_remuxed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SavedPicture:
+    """One JPEG that was written: where, its width and height in pixels, its size in bytes."""
+
+    path: Path
+    width: int
+    height: int
+    bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """What became of a picture.
+
+    Attributes
+    ----------
+    verdict, reason, text
+        *accept*, *reject* or *limit*, why, and the words for the learner.
+    saved
+        What was written, largest first; empty unless accepted.
+    """
+
+    verdict: Verdict
+    reason: ReasonCode
+    text: str
+    saved: tuple[SavedPicture, ...] = ()
+
+    @property
+    def is_taken(self) -> bool:
+        """Whether there is something to show."""
+        return self.verdict is Verdict.ACCEPT
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Still:
+    """A picture taken out of a film.
+
+    Attributes
+    ----------
+    at_s
+        When the picture begins to be shown, seconds from the clip's common zero, to the microsecond.
+    width, height
+        Pixels of the full, upright picture, or of the part that was asked for.
+    saved
+        The full picture and the small one.
+    """
+
+    at_s: float
+    width: int
+    height: int
+    saved: tuple[SavedPicture, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameList:
+    """The list of when pictures are shown.
+
+    Attributes
+    ----------
+    frames
+        How many there are; 0 for sound alone.
+    first_s, last_s
+        Seconds from the common zero at which the first and the last are shown; None without any.
+    longest_gap_s
+        Longest time for which one picture stands, seconds, the last one not counted; None under two pictures.
+    """
+
+    frames: int
+    first_s: float | None
+    last_s: float | None
+    longest_gap_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thumbnails:
+    """One sheet of small pictures, row by row from the top left.
+
+    Attributes
+    ----------
+    count, columns, rows
+        How many there are, and how they lie; the last row may be shorter.
+    tile_width, tile_height
+        Pixels of each.
+    every_s
+        Seconds of the film between two of them.
+    times_s
+        When each picture really is, seconds from the common zero: at or up to half a second before its place.
+    """
+
+    count: int
+    columns: int
+    rows: int
+    tile_width: int
+    tile_height: int
+    every_s: float
+    times_s: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoundFacts:
+    """The decoded sound.
+
+    Attributes
+    ----------
+    rate_hz
+        Samples a second of each channel.
+    channels
+        Names of the channels in their order, such as ``FL``, ``FR``, ``FC``, ``LFE``; ``FC`` for one microphone.
+    samples
+        Samples of each channel, from the common zero.
+    duration_s
+        ``samples`` in seconds.
+    start_s
+        Where the track begins, seconds; before it all samples are zero.
+    gaps_s
+        Beginning and end, seconds, of stretches that are missing in the track and read as zeros; at most a thousand.
+    gap_count
+        How many gaps there are.
+    damaged_packets
+        Packets that could not be decoded; what they held is a gap.
+    """
+
+    rate_hz: int
+    channels: tuple[str, ...]
+    samples: int
+    duration_s: float
+    start_s: float
+    gaps_s: tuple[tuple[float, float], ...]
+    gap_count: int
+    damaged_packets: int

@@ -1,6 +1,7 @@
 """Limits, as frozen values that the caller fills from its settings."""
 
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass, field, replace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +55,8 @@ class ProbeLimits:
         Seconds between the key pictures that are decoded once ``full_decode_px`` is spent.
     max_image_px, min_image_side_px, max_image_side_px
         Pixels and sides of a still picture. 50 million pixels decode to at most 200 MB.
+    max_image_bytes
+        Largest file of a still picture, bytes. The largest phones write 40 MB.
     max_midi_bytes, max_midi_events, max_midi_tracks
         Bounds for MIDI files. An hour of dense playing is under 1 MB and 200 000 events.
     box
@@ -69,6 +72,7 @@ class ProbeLimits:
     max_image_px: int = 50_000_000
     min_image_side_px: int = 32
     max_image_side_px: int = 20_000
+    max_image_bytes: int = 100_000_000
     max_midi_bytes: int = 4_000_000
     max_midi_events: int = 1_000_000
     max_midi_tracks: int = 256
@@ -120,3 +124,54 @@ class CopyLimits:
     bytes_base: int = 20_000_000
     bytes_s: int = 1_000_000
     box: BoxLimits = field(default_factory=BoxLimits)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkLimits:
+    """What the smaller jobs on an accepted clip may use: a still, its sound, its list of pictures, its sheet.
+
+    Attributes
+    ----------
+    max_frame_px, max_streams
+        As in `ProbeLimits`.
+    max_duration_s
+        Seconds after which a job stops; a little more than what the probe lets through.
+    cpu_base_s, cpu_frac
+        Processor seconds allowed: base + frac times the clip's length. Decoding the sound of an hour took 40 s; a still out of a 4K
+        film without an index took 8 s a gigabyte.
+    wall_frac
+        Wall-clock seconds allowed for each processor second allowed.
+    box
+        Memory, open files and threads; time and file size are derived from the clip's length.
+    """
+
+    max_frame_px: int = 4096 * 2304
+    max_streams: int = 16
+    max_duration_s: float = 3660.0
+    cpu_base_s: float = 60.0
+    cpu_frac: float = 0.1
+    wall_frac: float = 3.0
+    box: BoxLimits = field(default_factory=BoxLimits)
+
+    def box_for(self, duration_s: float, *, file_bytes: int) -> BoxLimits:
+        """Return the box for a clip of this length.
+
+        Parameters
+        ----------
+        duration_s
+            Length, seconds.
+        file_bytes
+            Largest file the job may write, bytes.
+
+        Returns
+        -------
+        BoxLimits
+            With times that grow with the length.
+
+        Examples
+        --------
+        >>> WorkLimits().box_for(600.0, file_bytes=1000).cpu_s
+        120
+        """
+        cpu_s = math.ceil(self.cpu_base_s + self.cpu_frac * duration_s)
+        return replace(self.box, cpu_s=cpu_s, wall_s=cpu_s * self.wall_frac, file_bytes=file_bytes)

@@ -1,4 +1,4 @@
-"""The closed list of reasons a probe can give, and the words a learner reads for each.
+"""The closed list of reasons why a file is or is not taken, and the words a learner reads for each.
 
 The words say what happened, what was kept and what to do, in that order. Codes are stable: they are stored with clips and read by
 programs; words may change.
@@ -35,6 +35,7 @@ class ReasonCode(StrEnum):
     TOO_DAMAGED = "too_damaged"
     READER_BROKE = "reader_broke"
     PICTURE_NAMED_AS_CLIP = "picture_named_as_clip"
+    NOT_A_PICTURE = "not_a_picture"
     PICTURE_FORMAT = "picture_format"
     PICTURE_BROKEN = "picture_broken"
     PICTURE_TOO_SMALL = "picture_too_small"
@@ -152,6 +153,10 @@ _REASONS: dict[ReasonCode, tuple[Verdict, str]] = {
             "This is a picture under a film's name. Nothing was kept. "
             "Choose the film, or upload the picture under its own name."
         ),
+    ),
+    ReasonCode.NOT_A_PICTURE: (
+        _R,
+        "This is no picture that can be read here. Nothing was kept. Choose a JPEG, PNG, WebP or HEIC picture.",
     ),
     ReasonCode.PICTURE_FORMAT: (
         _R,

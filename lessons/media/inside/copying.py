@@ -5,7 +5,6 @@ from fractions import Fraction
 from typing import Any
 
 import av
-import av.error
 from av.audio.frame import AudioFrame
 from av.audio.stream import AudioStream
 from av.container import InputContainer, OutputContainer
@@ -17,16 +16,11 @@ from av.video.stream import VideoStream
 
 from lessons.media.inside.job import Job
 from lessons.media.inside.opening import BROKEN, OwnBytes, Tracks, choose_tracks, opened
+from lessons.media.inside.placing import Converter, Placer
+from lessons.media.inside.timeline import Decoder, Frame, first_frames, is_timed, time_s, zero_s
 
 # Ticks a second of the copy's picture times. MP4's habit; fine enough for every frame rate and kept exactly from phones' own files.
 VIDEO_TICKS = 90_000
-
-# Gap or overlap in the sound, seconds, from which it is repaired. Containers round times by up to a millisecond, and one AAC frame
-# is 21 ms: below that it is rounding, above it sound is missing.
-SOUND_GAP_S = 0.02
-
-# Longest silence put in for one gap, seconds. A time stamp that jumps by more is taken for a fault and closed up.
-MAX_SILENCE_S = 60.0
 
 # Rates that AAC in browsers is sure to play.
 SOUND_RATES_HZ = (44_100, 48_000)
@@ -36,10 +30,6 @@ HDR_CURVES = (16, 18)
 
 # BT.709 in the same tables: what every browser takes a picture without further signs to be.
 BT709 = 1
-
-# Packets that are looked at for the first picture and the first sound. About a minute of a phone's film; a track that begins later
-# than that is left out.
-MAX_PACKETS_FOR_START = 5000
 
 # Highest bit rate the encoder may use, bits a second, and the buffer it is smoothed over. Noisy 720p needed 1.8 Mb/s on average.
 MAX_BIT_S = 5_000_000
@@ -55,18 +45,18 @@ class CannotCopyError(ValueError):
 def copy(job: Job) -> dict[str, Any]:
     """Write the copy to the target and return what it holds, as JSON values."""
     options = job.options
-    firsts = _first_frames(job)
+    firsts = first_frames(job)
     if not firsts:
         raise CannotCopyError("nothing could be decoded")
     with opened(job.source_fd, max_streams=int(options["max_streams"])) as source:
         tracks = choose_tracks(source, max_frame_px=int(options["max_frame_px"]), threads=job.threads)
-        file = _Target(job.target_fd)
+        file = _Target(job.target_fds[0])
         target = av.open(
             file,
             "w",
             format="mp4",
             options={"movflags": "faststart", "fflags": "bitexact"},
-            io_open=_reread_only(job.target_fd),
+            io_open=_reread_only(job.target_fds[0]),
         )
         try:
             with target:
@@ -75,7 +65,7 @@ def copy(job: Job) -> dict[str, Any]:
         except BROKEN as error:
             # The library hides why writing failed: no room, or more than allowed.
             raise file.error or error from error
-    return writer.answer() | {"bytes": os.fstat(job.target_fd).st_size}
+    return writer.answer() | {"bytes": os.fstat(job.target_fds[0]).st_size}
 
 
 class _Target(OwnBytes):
@@ -107,41 +97,6 @@ def _reread_only(fd: int) -> Any:
     return reread
 
 
-def _first_frames(job: Job) -> dict[int, VideoFrame | AudioFrame]:
-    """Return the first frame of each chosen track by the track's number; a track that gives none is missing."""
-    # The copy's tracks must all be described before the first packet is written, and their common zero must be known.
-    firsts: dict[int, VideoFrame | AudioFrame] = {}
-    with opened(job.source_fd, max_streams=int(job.options["max_streams"])) as source:
-        tracks = choose_tracks(source, max_frame_px=int(job.options["max_frame_px"]), threads=1)
-        streams = [stream for stream in (tracks.video, tracks.audio) if stream is not None]
-        try:
-            for count, packet in enumerate(source.demux(streams)):
-                if count > MAX_PACKETS_FOR_START or len(firsts) == len(streams):
-                    break
-                if packet.stream.index not in firsts:
-                    _note_first(packet, firsts)
-        except BROKEN:
-            pass
-    return firsts
-
-
-def _note_first(packet: Any, firsts: dict[int, VideoFrame | AudioFrame]) -> None:
-    try:
-        frames = packet.decode()
-    except BROKEN:
-        return
-    for frame in frames:
-        is_empty = isinstance(frame, AudioFrame) and not (frame.samples and frame.sample_rate)
-        if frame.pts is not None and frame.time_base is not None and not is_empty:
-            firsts[packet.stream.index] = frame
-            return
-
-
-def _time_s(frame: VideoFrame | AudioFrame) -> float:
-    """Time of a frame in the file's own seconds; only for frames that carry one."""
-    return float((frame.pts or 0) * (frame.time_base or 0))
-
-
 class _Writer:
     """One pass: packets in, packets out."""
 
@@ -151,13 +106,14 @@ class _Writer:
         target: OutputContainer,
         tracks: Tracks,
         job: Job,
-        firsts: dict[int, VideoFrame | AudioFrame],
+        firsts: dict[int, Frame],
     ) -> None:
         self._source = source
         self._target = target
         self._job = job
-        self._zero_s = min(_time_s(frame) for frame in firsts.values())
-        self._broken = 0
+        self._zero_s = zero_s(firsts)
+        self._decoder = Decoder(tracks)
+        self._container_broke = 0
         self._length_s = max(float(job.options["duration_s"]), 0.001)
         self._stop_s = float(job.options["max_duration_s"])
         self._pictures: _Pictures | None = None
@@ -176,7 +132,7 @@ class _Writer:
             try:
                 packet = next(packets, None)
             except BROKEN:
-                self._broken += 1
+                self._container_broke = 1
                 break
             if packet is None or not self._take(packet):
                 break
@@ -185,17 +141,10 @@ class _Writer:
                 part.finish()
 
     def _take(self, packet: Any) -> bool:
-        try:
-            frames = packet.decode()
-        except av.error.EOFError:
-            return True
-        except BROKEN:
-            self._broken += 1
-            return True
-        for frame in frames:
-            if frame.pts is None or frame.time_base is None:
+        for frame in self._decoder.frames(packet):
+            if not is_timed(frame):
                 continue
-            at_s = _time_s(frame) - self._zero_s
+            at_s = time_s(frame) - self._zero_s
             if at_s > self._stop_s:
                 return False
             if isinstance(frame, VideoFrame) and self._pictures is not None:
@@ -214,7 +163,7 @@ class _Writer:
             "height": pictures.height if pictures else None,
             "frames": pictures.count if pictures else 0,
             "has_sound": bool(sound and sound.count),
-            "damaged_packets": self._broken,
+            "damaged_packets": self._decoder.broken + self._container_broke,
             "duration_s": max(part.end_s for part in (pictures, sound) if part is not None),
         }
 
@@ -363,36 +312,31 @@ class _Sound:
         self._rate_hz = rate_hz if rate_hz in SOUND_RATES_HZ else SOUND_RATES_HZ[-1]
         channels = first.layout.nb_channels
         self._layout = "mono" if channels == 1 else "stereo"
-        # Without the cap, mixing six channels to two goes far over full scale (a peak of 2.96 was measured).
-        self._resampler = av.AudioResampler(
-            format="fltp", layout=self._layout, rate=self._rate_hz, options={"rematrix_maxval": "1.0"}
-        )
+        self._converter = Converter(format_name="fltp", layout=self._layout, rate_hz=self._rate_hz)
         out = target.add_stream("aac", rate=self._rate_hz, layout=self._layout)
         out.codec_context.bit_rate = int(job.options["sound_bit_s"])
         out.time_base = out.codec_context.time_base = Fraction(1, self._rate_hz)
         self._out = out
+        self._placer = Placer()
         self._first: int | None = None
         self.count = 0
         self.end_s = 0.0
 
     def add(self, frame: AudioFrame, at_s: float) -> None:
-        if not frame.samples:
-            return
-        start = round(at_s * self._rate_hz)
         if self._first is None:
-            self._first = start
-        missing = start - (self._first + self.count)
-        if missing < -SOUND_GAP_S * self._rate_hz:
-            return  # the same stretch twice
-        # A jump of minutes is no gap but a broken clock; closing it up keeps the sound.
-        if SOUND_GAP_S * self._rate_hz < missing <= MAX_SILENCE_S * self._rate_hz:
+            self._first = round(at_s * self._rate_hz)
+        missing = round(self._placer.place(at_s, frame.samples / frame.sample_rate) * self._rate_hz)
+        if missing > 0:
             self._write(self._silence(missing))
-        frame.pts = None
-        for part in self._resampler.resample(frame):
-            self._write(part)
+        cut = -min(missing, 0)
+        for part in self._converter.convert(frame):
+            kept = _without_start(part, cut)
+            cut = max(0, cut - part.samples)
+            if kept is not None:
+                self._write(kept)
 
     def finish(self) -> None:
-        for part in self._resampler.resample(None):
+        for part in self._converter.flush():
             self._write(part)
         self._target.mux(self._out.encode(None))
 
@@ -409,3 +353,18 @@ class _Sound:
         self.count += frame.samples
         self.end_s = ((self._first or 0) + self.count) / self._rate_hz
         self._target.mux(self._out.encode(frame))
+
+
+def _without_start(frame: AudioFrame, samples: int) -> AudioFrame | None:
+    """Return planar sound without its first samples, or None if nothing is left."""
+    if not samples:
+        return frame
+    if samples >= frame.samples:
+        return None
+    kept = AudioFrame(format=frame.format.name, layout=frame.layout.name, samples=frame.samples - samples)
+    kept.sample_rate = frame.sample_rate
+    width = frame.format.bytes
+    for plane, source in zip(kept.planes, frame.planes, strict=True):
+        rest = bytes(source)[samples * width : frame.samples * width]
+        plane.update(rest + bytes(plane.buffer_size - len(rest)))
+    return kept

@@ -11,8 +11,10 @@ class Job:
 
     Attributes
     ----------
-    source_fd, target_fd
-        Open descriptors of the file to read and the file to write (-1: none).
+    source_fd
+        Open descriptor of the file to read.
+    target_fds
+        Open descriptors of the files to write, in the order in which the parent named them.
     options
         The limits and wishes of the job, JSON values.
     threads
@@ -22,7 +24,7 @@ class Job:
     """
 
     source_fd: int
-    target_fd: int
+    target_fds: list[int]
     options: dict[str, Any]
     threads: int
     on_progress: Callable[[float], None]

@@ -14,6 +14,7 @@ from lessons.media.inside.job import Job
 from lessons.media.inside.opening import BROKEN, Tracks, choose_tracks, opened
 from lessons.media.inside.sniffing import HEAD_BYTES, Guess, guess
 from lessons.media.inside.structure import Structure, walk
+from lessons.media.inside.timeline import Decoder
 
 # Share of the promised length that must decode before a file counts as whole. Containers round by a frame or two (67 ms of 3 s
 # is 2.2 % less, so one frame of slack is added); a cut upload loses far more.
@@ -114,14 +115,14 @@ class _Look:
         self._px_left = int(options.get("full_decode_px", 3_000_000_000))
         self._sample_every_s = float(options.get("sample_every_s", 10.0))
         self._next_sample_s = 0.0
-        self._is_sampling = False
         self._declared_s: float | None = None
         self._video = _Span()
         self._audio = _Span()
         self._pictures = 0
         self._samples_s = 0.0
         self._packets = 0
-        self._broken = 0
+        self._container_broke = False
+        self._decoder = Decoder(tracks)
         self._peak = 0
         self._to_s16 = av.AudioResampler(format="s16")
         self._facts: dict[str, Any] = {"video": None, "audio": None}
@@ -140,25 +141,19 @@ class _Look:
             pass
         except BROKEN:
             # The container itself broke off; what came before it counts.
-            self._broken += 1 + FEW_BROKEN_PACKETS
+            self._container_broke = True
 
     def _take(self, packet: Any) -> None:
         is_flush = packet.dts is None and packet.size == 0
         self._packets += not is_flush
-        is_video = packet.stream is self._tracks.video
-        try:
-            if is_video and self._px_left <= 0 and not is_flush:
-                self._sample(packet)
-                return
-            for frame in packet.decode():
-                if isinstance(frame, VideoFrame):
-                    self._see(frame, packet)
-                else:
-                    self._hear(frame)
-        except av.error.EOFError:
-            pass
-        except BROKEN:
-            self._broken += 1
+        if packet.stream is self._tracks.video and self._px_left <= 0 and not is_flush:
+            self._sample(packet)
+            return
+        for frame in self._decoder.frames(packet):
+            if isinstance(frame, VideoFrame):
+                self._see(frame, packet)
+            else:
+                self._hear(frame)
 
     def _sample(self, packet: Any) -> None:
         """Past the budget: keep count of times, decode a key picture now and then."""
@@ -169,7 +164,7 @@ class _Look:
         self._note(self._video, at_s, float((packet.duration or 0) * packet.time_base))
         if packet.is_keyframe and at_s >= self._next_sample_s:
             self._next_sample_s = at_s + self._sample_every_s
-            packet.decode()
+            self._decoder.frames(packet)
 
     def _see(self, frame: VideoFrame, packet: Any) -> None:
         self._px_left -= frame.width * frame.height
@@ -238,11 +233,12 @@ class _Look:
 
     def _reason(self, structure: Structure, duration_s: float) -> str:
         video, audio = self._facts["video"], self._facts["audio"]
-        if self._broken > TOO_MANY_BROKEN_FRAC * self._packets:
+        broken = self._decoder.broken + (1 + FEW_BROKEN_PACKETS) * self._container_broke
+        if broken > TOO_MANY_BROKEN_FRAC * self._packets:
             return "too_damaged"
         if structure.is_cut or self._is_shorter_than_promised(structure, duration_s):
             return "cut_short"
-        if self._broken > FEW_BROKEN_PACKETS:
+        if broken > FEW_BROKEN_PACKETS:
             return "damaged"
         if video and self._pictures == 1:
             return "one_picture"

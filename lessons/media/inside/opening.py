@@ -34,13 +34,26 @@ BROKEN = (av.error.FFmpegError, ValueError, AttributeError, IndexError, EOFError
 
 @dataclass(slots=True, kw_only=True)
 class Tracks:
-    """The tracks chosen from one file. ``has_unknown_*``: there was one, but no decoder of ours reads it."""
+    """The tracks chosen from one file.
+
+    Attributes
+    ----------
+    video, audio
+        The first of their kind that can be decoded.
+    has_unknown_video, has_unknown_audio
+        There was one, but no decoder of ours reads it.
+    is_frame_too_large
+        There was a picture track beyond the limit.
+    blind_sound_frames
+        Sound frames at the start that cannot be decoded faithfully (see `lessons.media.inside.timeline.Decoder`).
+    """
 
     video: VideoStream | None = None
     audio: AudioStream | None = None
     has_unknown_video: bool = False
     has_unknown_audio: bool = False
     is_frame_too_large: bool = False
+    blind_sound_frames: int = 0
 
 
 class OwnBytes:
@@ -98,7 +111,7 @@ def opened(fd: int, *, max_streams: int) -> Iterator[InputContainer]:
 
 def choose_tracks(container: InputContainer, *, max_frame_px: int, threads: int) -> Tracks:
     """Pick the first picture and the first sound that can be decoded, before anything is read from any other."""
-    tracks = Tracks()
+    tracks = Tracks(blind_sound_frames=1 if container.format.name == "aac" else 0)
     for stream in container.streams:
         if isinstance(stream, VideoStream):
             _consider_video(stream, tracks, max_frame_px=max_frame_px)

@@ -50,7 +50,7 @@ def poster(job: Job) -> dict[str, Any]:
         image.thumbnail((int(options["long_side_px"]),) * 2)
         packed = BytesIO()
         image.save(packed, "JPEG", quality=82)
-        os.write(job.target_fd, packed.getvalue())
+        os.write(job.target_fds[0], packed.getvalue())
     return {"has_poster": True}
 
 

@@ -188,7 +188,7 @@ def test_only_plain_files_are_opened(make: str, folder: Path) -> None:
 def test_target_that_exists_is_not_written_over(source: Path, folder: Path) -> None:
     (folder / "out").write_bytes(b"old")
     with pytest.raises(UnopenableFileError, match="out"):
-        run_boxed("copy", source=source, target=folder / "out", options={}, limits=BoxLimits())
+        run_boxed("copy", source=source, targets=[folder / "out"], options={}, limits=BoxLimits())
     assert (folder / "out").read_bytes() == b"old"
 
 
