@@ -7,8 +7,9 @@ from lessons import services
 
 @shared_task(name="lessons.run_job", ignore_result=True)
 def run_job(job_id: str) -> None:
-    """Do one job, if nobody else has it."""
+    """Do one job, if nobody else has it, and ring for what it put off or announced."""
     services.run_job(job_id)
+    sweep()
 
 
 def ring(job_id: str) -> None:
@@ -26,3 +27,18 @@ def sweep() -> int:
     for job_id in waiting:
         ring(job_id)
     return len(waiting)
+
+
+def tidy() -> str:
+    """Do what is due once a day: let go of clips as they came, remove what nothing knows, find what is lost. Return it in words."""
+    arrived = services.finish_arrived_uploads()
+    gone = services.drop_old_originals()
+    removed = services.remove_leftovers() + services.remove_gone_originals()
+    again = services.find_lost_copies()
+    services.note_sizes()
+    services.find_lost_pictures()
+    services.complete_one_clip()
+    return (
+        f"Removed {removed} leftovers and {gone} files as they came; {again} clips are prepared again, "
+        f"{arrived} uploads were finished."
+    )

@@ -24,6 +24,8 @@ from lessons.services.jobs import (
     RING_AGAIN_S,
     Claim,
     LostLeaseError,
+    PutOffError,
+    Work,
     claim_job,
     fail_job,
     finish_job,
@@ -31,6 +33,8 @@ from lessons.services.jobs import (
     jobs_to_ring,
     note_clip,
     note_rung,
+    put_off,
+    register_work,
     report_progress,
     retry_job,
 )
@@ -44,9 +48,23 @@ from lessons.services.keeping import (
     size_in_words,
     space_of,
 )
-from lessons.services.leftovers import LEFT_AFTER_HOURS, find_lost_copies, remove_leftovers
+from lessons.services.leftovers import (
+    FILES_GONE,
+    LEFT_AFTER_HOURS,
+    find_lost_copies,
+    find_lost_pictures,
+    note_sizes,
+    remove_leftovers,
+)
+from lessons.services.originals import (
+    drop_old_originals,
+    drop_original,
+    goes_on,
+    keep_original,
+    remove_gone_originals,
+)
 from lessons.services.practice import take_back_try, write_first_try, write_try
-from lessons.services.preparing import STEPS, prepare_clip, run_job
+from lessons.services.preparing import FULL_DISK_TEXT, STEPS, complete_one_clip, prepare_clip, run_job
 from lessons.services.proposing import (
     Line,
     line_of_piece,
@@ -80,6 +98,8 @@ from lessons.services.uploads import (
 )
 
 __all__ = [
+    "FILES_GONE",
+    "FULL_DISK_TEXT",
     "LEASE_S",
     "LEFT_AFTER_HOURS",
     "MOST_ATTEMPTS",
@@ -92,8 +112,10 @@ __all__ = [
     "Finished",
     "Line",
     "LostLeaseError",
+    "PutOffError",
     "Space",
     "WayBack",
+    "Work",
     "add_line",
     "add_slice",
     "add_take",
@@ -107,21 +129,27 @@ __all__ = [
     "checked_dimensions",
     "choose_work_on",
     "claim_job",
+    "complete_one_clip",
     "decide_assignment",
     "delete_clip",
     "delete_correction",
     "delete_take",
+    "drop_old_originals",
+    "drop_original",
     "fail_job",
     "find_lost_copies",
     "finish_arrived_uploads",
+    "find_lost_pictures",
     "finish_job",
     "finish_upload",
     "forget_rung",
     "give_up",
+    "goes_on",
     "is_same_start",
     "jobs_to_ring",
     "judge_take",
     "keep_arrived",
+    "keep_original",
     "line_of_piece",
     "line_of_skill",
     "line_of_unit",
@@ -129,11 +157,15 @@ __all__ = [
     "move_take",
     "note_clip",
     "note_rung",
+    "note_sizes",
     "prepare_clip",
     "propose_lines",
+    "put_off",
     "quota_of",
     "record_clip",
     "refusal",
+    "register_work",
+    "remove_gone_originals",
     "remove_leftovers",
     "remove_line",
     "report_progress",

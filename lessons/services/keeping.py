@@ -160,6 +160,11 @@ def free_bytes() -> int:
     return shutil.disk_usage(Path(settings.KEYSLIP_DATA)).free
 
 
+def made_bytes_of(clip: Clip) -> int:
+    """Return the bytes of everything in a clip's folder besides the file as it came."""
+    return sum(path.stat().st_size for path in clip.folder.glob("*") if path != clip.original_path and path.is_file())
+
+
 def size_in_words(size_bytes: int) -> str:
     """Return a size as files are named on phones: “283 kB”, “190 MB”, “8.0 GB”; “nothing” for 0."""
     if size_bytes >= 1_000_000_000:

@@ -2,18 +2,26 @@
 
 Each step works on files in a folder of its own that is always removed; only the last step, inside one transaction,
 moves them to where the pages look and says so on the clip.
+
+Once a clip is checked this app says so (`signals.clip_checked`). Where somebody then adds a job that goes first, such as
+listening to the clip, the copy is put off until it is done: what was played is known before the copy is ready.
 """
 
+import errno
+import logging
+import os
 import shutil
 import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
+from typing import Any, TypeVar
 
 from django.conf import settings
 from django.db import transaction
+from django.db.models import Count, Q
 
 from lessons import media
 from lessons.models import Clip, Job
@@ -22,91 +30,257 @@ from lessons.services.jobs import (
     REPORT_EVERY_S,
     Claim,
     LostLeaseError,
+    PutOffError,
+    Work,
+    add_job,
     claim_job,
     fail_job,
     finish_job,
+    has_urgent_job,
     note_clip,
+    put_off,
+    register_work,
     report_progress,
+    urgent_jobs,
+    work_of,
 )
+from lessons.services.keeping import free_bytes, made_bytes_of
+from lessons.signals import clip_checked
 
-# Share of the whole bar for each step: looking takes about a sixth as long as copying (measured on 1080p clips).
-CHECK_FRAC, COPY_FRAC = 0.15, 0.80
+logger = logging.getLogger(__name__)
+Made = TypeVar("Made")
+
+# Where the bar stands when a step begins: looking takes about a sixth as long as copying (measured on 1080p clips), and
+# drawing pictures and sound from the copy about a tenth.
+COPY_FROM_FRAC, PICTURES_FROM_FRAC, SOUND_FROM_FRAC = 0.15, 0.86, 0.95
 # The steps as the learner reads them, in their order.
-CHECK_STEP, COPY_STEP, POSTER_STEP = STEPS = (
+CHECK_STEP, COPY_STEP, PICTURES_STEP, SOUND_STEP = STEPS = (
     "Looking at the clip",
     "Making a copy that plays in the browser",
-    "Taking a first picture",
+    "Taking small pictures",
+    "Drawing its sound",
 )
+# Bytes that stay free while a copy is made, so that marks can still be written. Less than what is kept free when a clip is
+# taken in: a clip that was let in gets its copy.
+COPY_RESERVE_BYTES = 100_000_000
+# Seconds between two small pictures of a clip; more where a sheet of 120 would not do.
+STRIP_EVERY_S = 1.0
+# Samples a second of the sound that is drawn. A hundred pairs a second need no more, and the highest note of a piano, 4186 Hz,
+# is still in it; an hour of two channels takes 230 MB in the work folder, at 48 000 it would be 1.4 GB.
+OUTLINE_RATE_HZ = 8_400
+# Jobs of a clip after which the sweeper no longer tries to draw what is missing: the first, and two more.
+MOST_JOBS = 3
+
+FAILED_TEXT = "Keyslip could not prepare this clip, and the fault may be ours. The file is kept as it came. Try again with the button."
+FULL_DISK_TEXT = (
+    "The disk is full, so no copy could be made that plays here. The file is kept as it came. "
+    "Make room on the page “What takes space”, then try again with the button."
+)
+
+
+class FullDiskError(media.MediaError):
+    """There is no room for what is to be made; trying again before somebody makes room is useless."""
+
+    permanent = True
 
 
 def run_job(job_id: str) -> bool:
     """Claim a job and do its work; return whether it was ours to do. Running it twice does no harm.
+
+    Jobs that wait and go first are done before it.
 
     Raises
     ------
     Exception
         Any surprise, after it was written to the row.
     """
+    for urgent in urgent_jobs(besides=job_id):
+        _run(urgent)
+    return _run(job_id)
+
+
+def _run(job_id: str) -> bool:
     claim = claim_job(job_id)
     if claim is None:
         return False
     job = Job.objects.select_related("clip", "clip__assignment", "clip__lesson").get(pk=job_id)
     try:
-        prepare_clip(job.clip, claim)
-    except LostLeaseError:
+        work_of(job.kind).do(job.clip, claim)
+    except PutOffError:
+        return True
+    except (LostLeaseError, Clip.DoesNotExist):
         return False
-    except Clip.DoesNotExist:
-        return False
+    except (FullDiskError, media.BoxSpaceError) as error:
+        fail_job(claim, error=str(error), is_permanent=True, text=FULL_DISK_TEXT)
     except media.MediaError as error:
         fail_job(claim, error=str(error), is_permanent=error.permanent)
+    except OSError as error:
+        is_full = error.errno in (errno.ENOSPC, errno.EDQUOT)
+        fail_job(claim, error=str(error), is_permanent=is_full, text=FULL_DISK_TEXT if is_full else "")
+        if not is_full:
+            raise
     except BaseException as error:
         fail_job(claim, error=f"{type(error).__name__}: {error}", is_permanent=False)
         raise
     return True
 
 
+@dataclass(slots=True)
+class _Made:
+    """What was made beside the file as it came, in the work folder: the facts of the copy, and which files there are."""
+
+    copy: media.CopyResult | None = None
+    strip: dict[str, Any] = field(default_factory=dict)
+    paths: list[Path] = field(default_factory=list)
+
+    def has(self, path: Path) -> bool:
+        return path.name in {each.name for each in self.paths}
+
+
 def prepare_clip(clip: Clip, claim: Claim) -> None:
-    """Check a clip, make its browser copy and its poster, and write what was found."""
-    note_clip(claim, state=Clip.State.CHECKING)
+    """Check a clip, make its browser copy, its pictures and the outline of its sound, and write what was found.
+
+    A clip that is ready already only gets what it lacks of pictures and outline.
+    """
     report = _Reporter(claim)
     with _work_folder(clip) as folder:
-        report.step("Looking at the clip", 0.0)
-        found = media.probe(
-            clip.original_path,
-            limits=probe_limits(),
-            name=clip.given_name,
-            on_progress=report.within("Looking at the clip", 0.0, CHECK_FRAC),
-        )
-        if found.verdict in {media.Verdict.REJECT, media.Verdict.LIMIT} or found.kind not in {
-            media.Kind.VIDEO,
-            media.Kind.SOUND,
-            media.Kind.MIDI,
-        }:
-            finish_job(claim, write_result=lambda: _refuse(clip, found))
+        if clip.state == Clip.State.READY:
+            made = _Made()
+            _draw(clip, clip.copy_path, folder, made, report)
+            finish_job(claim, write_result=lambda: _write_drawn(clip, made))
             return
-        copy: media.CopyResult | None = None
-        copy_path = folder / "copy.mp4"
-        poster_path = folder / "poster.jpg"
-        has_poster = False
+        found = _found_before(clip) or _check(clip, claim, report)
+        if found is None:
+            return
+        made = _Made()
         if found.kind is not media.Kind.MIDI:
-            note_clip(claim, state=Clip.State.PREPARING, kind=found.kind.value)
-            report.step(COPY_STEP, CHECK_FRAC)
-            copy = media.make_copy(
-                clip.original_path,
-                copy_path,
-                probe=found,
-                limits=media.CopyLimits(),
-                on_progress=report.within(COPY_STEP, CHECK_FRAC, COPY_FRAC),
-            )
-            report.step(POSTER_STEP, CHECK_FRAC + COPY_FRAC)
-            if found.kind is media.Kind.VIDEO:
-                has_poster = media.make_poster(copy_path, poster_path)
-        finish_job(
-            claim,
-            write_result=lambda: _write_result(
-                clip, found, copy=copy, copy_path=copy_path, poster_path=poster_path if has_poster else None
-            ),
+            copy_path = folder / clip.copy_path.name
+            made.copy = _copy(clip, copy_path, found, report)
+            made.paths.append(copy_path)
+            _draw(clip, copy_path, folder, made, report)
+        finish_job(claim, write_result=lambda: _write_result(clip, found, made))
+
+
+def _check(clip: Clip, claim: Claim, report: "_Reporter") -> media.Probe | None:
+    """Return what a clip is, once that is written down; None where it is refused, and the job is done.
+
+    Raises
+    ------
+    PutOffError
+        If another job of this clip goes first.
+    """
+    note_clip(claim, state=Clip.State.CHECKING)
+    report.step(CHECK_STEP, 0.0)
+    found = media.probe(
+        clip.original_path,
+        limits=probe_limits(),
+        name=clip.given_name,
+        on_progress=report.within(CHECK_STEP, 0.0, COPY_FROM_FRAC),
+    )
+    if found.verdict in {media.Verdict.REJECT, media.Verdict.LIMIT} or found.kind not in {
+        media.Kind.VIDEO,
+        media.Kind.SOUND,
+        media.Kind.MIDI,
+    }:
+        finish_job(claim, write_result=lambda: _refuse(clip, found))
+        return None
+    with transaction.atomic():
+        known = {"kind": found.kind.value, "facts": asdict(found), "duration_s": found.duration_s}
+        note_clip(claim, state=Clip.State.PREPARING, **known)
+        clip.refresh_from_db()
+        clip_checked.send(sender=Clip, clip=clip)
+        is_put_off = has_urgent_job(clip)
+        if is_put_off:
+            put_off(claim)
+    if is_put_off:
+        raise PutOffError(claim.job_id)
+    return found
+
+
+def _found_before(clip: Clip) -> media.Probe | None:
+    """Return what was found when the copy was put off or its worker died; None where the clip must be looked at."""
+    return _probe_of(clip) if clip.state == Clip.State.PREPARING else None
+
+
+def _probe_of(clip: Clip) -> media.Probe | None:
+    """Return what was found about a clip; None where nothing is written, or by a version that wrote it otherwise."""
+    known = {each.name for each in fields(media.Probe)}
+    facts = {name: value for name, value in clip.facts.items() if name in known}
+    try:
+        return media.Probe(
+            **facts
+            | {
+                "kind": media.Kind(facts["kind"]),
+                "verdict": media.Verdict(facts["verdict"]),
+                "reason": media.ReasonCode(facts["reason"]),
+                "video": media.VideoFacts(**facts["video"]) if facts.get("video") else None,
+                "audio": media.AudioFacts(**facts["audio"]) if facts.get("audio") else None,
+            }
         )
+    except (KeyError, TypeError, ValueError):
+        return None
+
+
+def _copy(clip: Clip, copy_path: Path, found: media.Probe, report: "_Reporter") -> media.CopyResult:
+    report.step(COPY_STEP, COPY_FROM_FRAC)
+    # No copy has been seen to be larger than its clip; one that is ends at the full disk like any other.
+    if free_bytes() < clip.size_bytes + COPY_RESERVE_BYTES:
+        raise FullDiskError(f"{free_bytes()} bytes are free; a copy of {clip.size_bytes} bytes may need as many")
+    return media.make_copy(
+        clip.original_path,
+        copy_path,
+        probe=found,
+        limits=media.CopyLimits(),
+        on_progress=report.within(COPY_STEP, COPY_FROM_FRAC, PICTURES_FROM_FRAC - COPY_FROM_FRAC),
+    )
+
+
+def _draw(clip: Clip, copy_path: Path, folder: Path, made: _Made, report: "_Reporter") -> None:
+    """Make what helps to find one's way in a copy. A clip without it can be judged all the same."""
+    duration_s = made.copy.duration_s if made.copy else clip.duration_s or 0.0
+    if clip.kind == Clip.Kind.VIDEO and duration_s > 0:
+        report.step(PICTURES_STEP, PICTURES_FROM_FRAC)
+        poster, frames, strip = (folder / path.name for path in (clip.poster_path, clip.frames_path, clip.strip_path))
+        if _tried(lambda: media.make_poster(copy_path, poster), clip):
+            made.paths.append(poster)
+        if _tried(lambda: media.list_frames(copy_path, frames, duration_s=duration_s), clip):
+            made.paths.append(frames)
+        report.step(PICTURES_STEP, (PICTURES_FROM_FRAC + SOUND_FROM_FRAC) / 2)
+        sheet = _tried(
+            lambda: media.make_thumbnails(copy_path, strip, duration_s=duration_s, every_s=STRIP_EVERY_S), clip
+        )
+        if sheet is not None:
+            made.paths.append(strip)
+            made.strip = asdict(sheet)
+    report.step(SOUND_STEP, SOUND_FROM_FRAC)
+    probe = _probe_of(clip)
+    if probe is not None and probe.audio is not None and (made.copy is None or made.copy.has_sound):
+        peaks = folder / clip.peaks_path.name
+        on_progress = report.within(SOUND_STEP, SOUND_FROM_FRAC, 1.0 - SOUND_FROM_FRAC)
+        if _tried(lambda: _draw_sound(copy_path, peaks, probe=probe, on_progress=on_progress), clip):
+            made.paths.append(peaks)
+
+
+def _draw_sound(copy_path: Path, peaks: Path, *, probe: media.Probe, on_progress: Callable[[float], None]) -> bool:
+    """Draw the outline of what the learner hears in the copy. False where it holds no sound."""
+    from lessons.media.samples import make_peaks  # only the worker needs NumPy
+
+    samples = peaks.with_name("sound.npy")
+    facts = media.decode_sound(copy_path, samples, probe=probe, rate_hz=OUTLINE_RATE_HZ, on_progress=on_progress)
+    make_peaks(samples, peaks, rate_hz=facts.rate_hz, names=facts.channels)
+    samples.unlink()
+    return facts.samples > 0
+
+
+def _tried(make: Callable[[], Made], clip: Clip) -> Made | None:
+    """Return what was made; None where it cannot be made of this copy. What may work later is left to another attempt."""
+    try:
+        return make()
+    except media.MediaError as error:
+        if not error.permanent:
+            raise
+        logger.warning("The clip %s goes without a drawing: %s", clip.pk, error)
+        return None
 
 
 def probe_limits() -> media.ProbeLimits:
@@ -158,22 +332,63 @@ def _refuse(clip: Clip, found: media.Probe) -> None:
     transaction.on_commit(lambda: clip.original_path.unlink(missing_ok=True))
 
 
-def _write_result(
-    clip: Clip, found: media.Probe, *, copy: media.CopyResult | None, copy_path: Path, poster_path: Path | None
-) -> None:
+def _write_result(clip: Clip, found: media.Probe, made: _Made) -> None:
     clip.refresh_from_db()
     clip.state = Clip.State.READY
     clip.kind = found.kind.value
     clip.reason = found.reason.value
     clip.text = found.text if found.verdict is media.Verdict.PARTIAL else ""
-    clip.duration_s = copy.duration_s if copy else found.duration_s
+    clip.duration_s = made.copy.duration_s if made.copy else found.duration_s
     clip.facts = asdict(found)
-    clip.folder.mkdir(parents=True, exist_ok=True)
-    if copy is not None:
-        shutil.move(copy_path, clip.copy_path)
-        clip.has_copy = True
-    if poster_path is not None:
-        shutil.move(poster_path, clip.poster_path)
-        clip.has_poster = True
+    clip.has_copy = made.copy is not None
+    _take_in(clip, made)
     clip.save()
     take_whole_clip(clip)
+
+
+def _write_drawn(clip: Clip, made: _Made) -> None:
+    """Only what is missing: the learner may have changed the rest of the row meanwhile."""
+    clip.refresh_from_db()
+    _take_in(clip, made)
+    clip.save(update_fields=["has_poster", "has_peaks", "has_frames", "has_strip", "strip", "made_bytes"])
+
+
+def _take_in(clip: Clip, made: _Made) -> None:
+    """Move what was made to where the pages look, with its bytes on the disk before the row says so."""
+    clip.folder.mkdir(parents=True, exist_ok=True)
+    for path in made.paths:
+        with path.open("rb") as file:
+            os.fsync(file.fileno())
+        path.chmod(0o600)
+        path.replace(clip.folder / path.name)
+    clip.has_poster |= made.has(clip.poster_path)
+    clip.has_frames |= made.has(clip.frames_path)
+    clip.has_peaks |= made.has(clip.peaks_path)
+    if made.has(clip.strip_path):
+        clip.has_strip, clip.strip = True, made.strip
+    clip.made_bytes = made_bytes_of(clip)
+
+
+def _give_up(clip: Clip, text: str) -> None:
+    """Tell the learner. A clip that was ready stays so: only drawings are missing."""
+    Clip.objects.filter(pk=clip.pk).exclude(state=Clip.State.READY).update(
+        state=Clip.State.FAILED, text=text or FAILED_TEXT
+    )
+
+
+register_work(Job.Kind.PREPARE_CLIP, Work(do=prepare_clip, give_up=_give_up))
+
+
+def complete_one_clip() -> int:
+    """Queue one clip that was prepared before sound was drawn and pictures were counted; return how many were queued.
+
+    One a day, the newest first, so that clips of this week never wait behind old ones.
+    """
+    lacks = Q(kind=Clip.Kind.VIDEO, has_frames=False) | (Q(has_peaks=False) & ~Q(facts__audio=None))
+    clips = Clip.objects.filter(lacks, state=Clip.State.READY, has_copy=True)
+    found = clips.annotate(job_count=Count("jobs")).filter(job_count__lt=MOST_JOBS).order_by("-created_at")
+    for clip in found.exclude(jobs__state__in=[Job.State.QUEUED, Job.State.RUNNING])[:1]:
+        if clip.copy_path.is_file():
+            add_job(clip, kind=Job.Kind.PREPARE_CLIP)
+            return 1
+    return 0

@@ -1,5 +1,6 @@
 """Jobs: claimed once, owned by lease, finished once, tried three times, rung for again."""
 
+import errno
 import threading
 from datetime import timedelta
 
@@ -11,8 +12,9 @@ from django.utils import timezone
 from lessons import media, services, tasks
 from lessons.media.clock import write_clock
 from lessons.models import Clip, Job
-from lessons.services import preparing
-from lessons.services.jobs import Claim, LostLeaseError, note_clip
+from lessons.services import jobs, preparing
+from lessons.services.jobs import Claim, LostLeaseError, add_job, note_clip
+from lessons.signals import clip_checked
 from tests.make import make_assignment, make_clip, make_learner, make_lesson
 
 pytestmark = pytest.mark.django_db
@@ -43,6 +45,7 @@ def prepared(monkeypatch):
         text="",
         duration_s=10.0,
         video=media.VideoFacts(width=360, height=640, rotation_deg=90, codec="h264"),
+        audio=media.AudioFacts(channels=1, rate_hz=48_000, codec="aac"),
     )
 
     def make_copy(_path, out_path, **_):
@@ -62,9 +65,24 @@ def prepared(monkeypatch):
         out_path.write_bytes(b"poster")
         return True
 
+    def list_frames(_copy, out_path, **_):
+        out_path.write_bytes(b"times")
+        return media.FrameList(frames=90, first_s=0.0, last_s=9.8, longest_gap_s=0.2)
+
+    def make_thumbnails(_copy, out_path, **_):
+        out_path.write_bytes(b"small ones")
+        return media.Thumbnails(count=1, columns=1, rows=1, tile_width=90, tile_height=160, every_s=1.0, times_s=(0.0,))
+
+    def draw_sound(_copy, peaks, **_):
+        peaks.write_bytes(b"outline")
+        return True
+
     monkeypatch.setattr(preparing.media, "probe", lambda *_, **__: found)
     monkeypatch.setattr(preparing.media, "make_copy", make_copy)
     monkeypatch.setattr(preparing.media, "make_poster", make_poster)
+    monkeypatch.setattr(preparing.media, "list_frames", list_frames)
+    monkeypatch.setattr(preparing.media, "make_thumbnails", make_thumbnails)
+    monkeypatch.setattr(preparing, "_draw_sound", draw_sound)
 
 
 def test_job_is_claimed_once(job):
@@ -225,6 +243,184 @@ def test_prepared_clip_is_ready_with_copy_poster_and_its_take(job, clip, prepare
     assert clip.poster_path.read_bytes() == b"poster"
     assert [(write_clock(take.start_s), write_clock(take.end_s)) for take in clip.takes.all()] == [("0:00.0", "0:09.9")]
     assert clip.facts["video"]["codec"] == "h264"
+    assert (clip.has_copy, clip.has_poster, clip.has_frames, clip.has_strip, clip.has_peaks) == (True,) * 5
+    assert clip.strip["tile_height"] == 160
+    assert clip.made_bytes == sum(map(len, (b"copy", b"poster", b"times", b"small ones", b"outline")))
+
+
+def test_clip_whose_outline_cannot_be_drawn_is_ready_without_it(job, clip, prepared, monkeypatch, caplog):
+    def broken(*_, **__):
+        raise media.CopyError("no such sound")
+
+    monkeypatch.setattr(preparing, "_draw_sound", broken)
+    assert services.run_job(str(job.pk))
+    clip.refresh_from_db()
+    assert (clip.state, clip.has_copy, clip.has_peaks) == (Clip.State.READY, True, False)
+    assert "goes without a drawing: no such sound" in caplog.text
+
+
+def test_drawing_that_was_ended_from_outside_is_tried_again(job, clip, prepared, monkeypatch):
+    def ended(*_, **__):
+        raise media.BoxError("ended from outside")
+
+    monkeypatch.setattr(preparing, "_draw_sound", ended)
+    services.run_job(str(job.pk))
+    job.refresh_from_db()
+    clip.refresh_from_db()
+    assert (job.state, clip.state) == (Job.State.QUEUED, Clip.State.PREPARING)
+
+
+def test_worker_that_takes_over_a_copy_does_not_look_at_the_clip_again(job, clip, prepared, monkeypatch):
+    copy = preparing.media.make_copy
+    monkeypatch.setattr(preparing.media, "make_copy", lambda *_, **__: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        services.run_job(str(job.pk))
+    monkeypatch.setattr(preparing.media, "make_copy", copy)
+    monkeypatch.setattr(preparing.media, "probe", lambda *_, **__: 1 / 0)
+    assert services.run_job(str(job.pk))
+    clip.refresh_from_db()
+    assert (clip.state, clip.facts["audio"]["codec"]) == (Clip.State.READY, "aac")
+
+
+def test_clip_that_is_ready_keeps_its_state_while_drawings_are_added(clip, prepared, monkeypatch):
+    clip = make_clip(clip.lesson, content=b"film", facts={"kind": "video", "verdict": "accept", "reason": "ok"})
+    old = Job.objects.create(clip=clip, kind=Job.Kind.PREPARE_CLIP)
+    monkeypatch.setattr(preparing.media, "make_copy", lambda *_, **__: 1 / 0)
+    assert services.run_job(str(old.pk))
+    clip.refresh_from_db()
+    assert (clip.state, clip.has_frames, clip.has_strip, clip.has_peaks) == (Clip.State.READY, True, True, False)
+    assert clip.copy_path.read_bytes() == b"film"
+
+
+def test_one_clip_without_drawings_is_completed_a_day_and_only_twice(clip, job):
+    done = {"has_frames": True, "facts": {"audio": None}}
+    older = make_clip(clip.lesson, content=b"film", facts={"audio": None})
+    newer = make_clip(clip.lesson, content=b"film", **done | {"facts": {"audio": {"channels": 1}}})
+    make_clip(clip.lesson, content=b"film", **done)
+    for expected in (newer, older, None):
+        assert services.complete_one_clip() == (expected is not None)
+        assert expected is None or expected.jobs.get().state == Job.State.QUEUED
+    Job.objects.exclude(pk=job.pk).update(state=Job.State.FAILED)
+    Job.objects.create(clip=newer, kind=Job.Kind.PREPARE_CLIP, state=Job.State.FAILED)
+    Job.objects.create(clip=newer, kind=Job.Kind.PREPARE_CLIP, state=Job.State.FAILED)
+    assert services.complete_one_clip() == 1
+    assert older.jobs.count() == 2
+
+
+# Listening goes before the copy ------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def ear(monkeypatch):
+    """Something that listens to every clip once it is checked; what it does is written down in order."""
+    heard = []
+
+    def listen(clip, claim):
+        heard.append((str(clip.pk), clip.facts["audio"]["codec"], clip.has_copy))
+        services.finish_job(claim, write_result=lambda: None)
+
+    def give_up(clip, text):
+        heard.append("given up")
+
+    def announce(clip, **_):
+        add_job(clip, kind=Job.Kind.MEASURE_CLIP)
+
+    monkeypatch.setitem(jobs._WORK, Job.Kind.MEASURE_CLIP, services.Work(do=listen, give_up=give_up))
+    clip_checked.connect(announce)
+    yield heard
+    clip_checked.disconnect(announce)
+
+
+def test_job_of_a_kind_that_nobody_does_cannot_be_added(clip):
+    with pytest.raises(LookupError, match="measure_clip"):
+        add_job(clip, kind=Job.Kind.MEASURE_CLIP)
+
+
+def test_copy_is_put_off_until_the_clip_has_been_listened_to(job, clip, prepared, ear):
+    assert services.run_job(str(job.pk))
+    job.refresh_from_db()
+    assert (job.state, job.attempt, job.lease_until) == (Job.State.QUEUED, 0, None)
+    measure = clip.jobs.get(kind=Job.Kind.MEASURE_CLIP)
+    assert services.jobs_to_ring() == [str(measure.pk), str(job.pk)]
+    assert services.run_job(str(measure.pk))
+    assert ear == [(str(clip.pk), "aac", False)]
+    assert services.run_job(str(job.pk))
+    clip.refresh_from_db()
+    assert (clip.state, clip.has_copy, len(ear)) == (Clip.State.READY, True, 1)
+
+
+def test_worker_rung_for_a_copy_first_listens_to_whatever_waits(job, clip, prepared, ear):
+    services.run_job(str(job.pk))
+    assert services.run_job(str(job.pk))
+    clip.refresh_from_db()
+    assert len(ear) == 1
+    assert clip.state == Clip.State.READY
+
+
+def test_one_ring_after_another_brings_a_clip_through(job, clip, prepared, ear, monkeypatch):
+    rung = []
+    monkeypatch.setattr(tasks.run_job, "apply_async", lambda args, **_: rung.append(args[0]))
+    tasks.ring(str(job.pk))
+    for job_id in rung:
+        tasks.run_job(job_id)
+    clip.refresh_from_db()
+    assert clip.state == Clip.State.READY
+    assert not Job.objects.exclude(state=Job.State.DONE).exists()
+    assert len(rung) == 3
+
+
+def test_ear_that_fails_does_not_fail_the_clip(job, clip, prepared, ear, monkeypatch):
+    def deaf(clip, claim):
+        raise media.CopyError("cannot be heard")
+
+    monkeypatch.setitem(
+        jobs._WORK, Job.Kind.MEASURE_CLIP, services.Work(do=deaf, give_up=lambda *_: ear.append("given up"))
+    )
+    services.run_job(str(job.pk))
+    assert services.run_job(str(job.pk))
+    clip.refresh_from_db()
+    assert (clip.state, ear) == (Clip.State.READY, ["given up"])
+    assert clip.jobs.get(kind=Job.Kind.MEASURE_CLIP).state == Job.State.FAILED
+
+
+# A full disk -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "error", [OSError(errno.ENOSPC, "no space"), media.BoxSpaceError("no room"), preparing.FullDiskError("no room")]
+)
+def test_full_disk_is_told_in_plain_words_at_once_and_can_be_tried_again(job, clip, prepared, monkeypatch, error):
+    def full(*_, **__):
+        raise error
+
+    monkeypatch.setattr(preparing.media, "make_copy", full)
+    assert services.run_job(str(job.pk))
+    clip.refresh_from_db()
+    job.refresh_from_db()
+    assert (job.state, job.attempt, clip.state, clip.text) == (
+        Job.State.FAILED,
+        1,
+        Clip.State.FAILED,
+        services.FULL_DISK_TEXT,
+    )
+    assert clip.original_path.read_bytes() == b"film"
+    assert services.retry_job(clip).state == Job.State.QUEUED
+
+
+def test_copy_that_would_fill_the_disk_is_not_begun(job, clip, prepared, monkeypatch):
+    monkeypatch.setattr(preparing, "free_bytes", lambda: clip.size_bytes + preparing.COPY_RESERVE_BYTES - 1)
+    monkeypatch.setattr(preparing.media, "make_copy", lambda *_, **__: 1 / 0)
+    assert services.run_job(str(job.pk))
+    clip.refresh_from_db()
+    assert (clip.state, clip.text) == (Clip.State.FAILED, services.FULL_DISK_TEXT)
+
+
+def test_clip_that_is_not_here_as_it_came_cannot_be_tried_again(clip):
+    Clip.objects.filter(pk=clip.pk).update(state=Clip.State.FAILED)
+    clip.original_path.unlink()
+    assert services.retry_job(clip) is None
+    clip.refresh_from_db()
+    assert clip.state == Clip.State.FAILED
 
 
 def test_job_run_twice_writes_once(job, clip, prepared):

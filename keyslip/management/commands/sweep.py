@@ -10,8 +10,7 @@ from typing import Any
 from django.core.management.base import BaseCommand
 from django.db import OperationalError, close_old_connections
 
-from lessons.services import find_lost_copies, remove_leftovers
-from lessons.tasks import sweep
+from lessons.tasks import sweep, tidy
 
 logger = logging.getLogger(__name__)
 
@@ -31,10 +30,8 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, every: float | None, **options: Any) -> None:
         if every is None:
-            removed, again = remove_leftovers(), find_lost_copies()
-            self.stdout.write(
-                f"Rang for {sweep()} jobs. Removed {removed} leftovers; {again} clips are prepared again."
-            )
+            words = tidy()
+            self.stdout.write(f"{words} Rang for {sweep()} jobs.")
             return
         stop = threading.Event()
         for name in (signal.SIGTERM, signal.SIGINT):
@@ -45,8 +42,7 @@ class Command(BaseCommand):
             try:
                 if time.monotonic() >= look_at_s:
                     look_at_s = time.monotonic() + LOOK_EVERY_S
-                    remove_leftovers()
-                    find_lost_copies()
+                    logger.info(tidy())
                 rung = sweep()
             except (OperationalError, OSError) as error:  # a database that restarts, a disk; the next round is soon
                 logger.warning("The sweeper could not look: %s", error)
