@@ -7,7 +7,7 @@ from django.db.models import Count, Prefetch, Q, QuerySet
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
 
-from curriculum.models import Learner, Skill
+from curriculum.models import Learner, Skill, Unit
 from lessons.models import Assignment, Clip, Correction, Job, Lesson, ReferencePicture, Still, Take, Try, Upload
 
 # Minutes without a try after which the hands have rested. Our inference: shorter gaps go into turning pages.
@@ -191,6 +191,11 @@ def get_picture(learner: Learner, pk: UUID) -> ReferencePicture:
     return get_object_or_404(rows, learner=learner, pk=pk)
 
 
+def pictures_of(learner: Learner, *, unit: Unit | None, skill: Skill | None) -> QuerySet[ReferencePicture]:
+    """Return the reference pictures of a unit or of a skill, oldest first."""
+    return ReferencePicture.objects.filter(learner=learner, unit=unit, skill=skill).order_by("created_at")
+
+
 def get_still(learner: Learner, pk: UUID) -> Still:
     """Return this learner's still, with its take, clip and assignment, or raise Http404."""
     rows = Still.objects.select_related("take", "take__clip", "take__assignment", "take__assignment__unit")
@@ -213,12 +218,18 @@ def watched_skills(learner: Learner) -> QuerySet[Skill]:
     return Skill.objects.filter(learner=learner, gate=Skill.Gate.WATCH, is_hidden=False, not_for_me=False)
 
 
+def skills_for_pictures(assignment: Assignment) -> list[Skill]:
+    """Return the skills a picture of this assignment may belong to: those it exercises, then those watched anyway."""
+    exercised = [skill for skill in assignment.skills.all() if not skill.is_hidden]
+    known = {skill.pk for skill in exercised}
+    return [*exercised, *(skill for skill in watched_skills(assignment.lesson.learner) if skill.pk not in known)]
+
+
 def pictures_for_line(assignment: Assignment) -> list[ReferencePicture]:
     """Return what an assignment may be held against: pictures of its unit, of its skills, of skills watched anyway; in this order."""
-    learner = assignment.lesson.learner
-    exercised = set(assignment.skills.values_list("pk", flat=True))
-    wanted = Q(skill__in=exercised | {skill.pk for skill in watched_skills(learner)})
+    places = {skill.pk: place for place, skill in enumerate(skills_for_pictures(assignment))}
+    wanted = Q(skill__in=places)
     if assignment.unit_id:
         wanted |= Q(unit=assignment.unit_id)
-    rows = ReferencePicture.objects.filter(wanted, learner=learner).select_related("unit", "skill")
-    return sorted(rows, key=lambda row: (row.unit_id is None, row.skill_id not in exercised, row.created_at))
+    rows = ReferencePicture.objects.filter(wanted, learner=assignment.lesson.learner).select_related("unit", "skill")
+    return sorted(rows, key=lambda row: (-1 if row.skill_id is None else places[row.skill_id], row.created_at))

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from lessons.views import clips, film, practice, uploads, week
+from lessons.views import clips, film, pictures, practice, uploads, week
 
 app_name = "lessons"
 urlpatterns = [
@@ -36,4 +36,16 @@ urlpatterns = [
     path("takes/<uuid:pk>/edit/", clips.take_edit, name="take-edit"),
     path("takes/<uuid:pk>/judge/", clips.take_judge, name="take-judge"),
     path("takes/<uuid:pk>/delete/", clips.take_delete, name="take-delete"),
+    path("takes/<uuid:pk>/stills/", pictures.take_stills, name="take-stills"),
+    path("stills/<uuid:pk>/", pictures.still, name="take-still"),
+    path("stills/<uuid:pk>/keep/", pictures.still_keep, name="take-still-keep"),
+    path("stills/<uuid:pk>/delete/", pictures.still_delete, name="take-still-delete"),
+    path("stills/<uuid:pk>/large/", pictures.still_large, name="take-still-large"),
+    path("stills/<uuid:pk>/small/", pictures.still_small, name="take-still-small"),
+    path("units/<uuid:pk>/pictures/", pictures.unit_pictures, name="unit-pictures"),
+    path("skills/<uuid:pk>/pictures/", pictures.skill_pictures, name="skill-pictures"),
+    path("pictures/<uuid:pk>/", pictures.picture, name="picture"),
+    path("pictures/<uuid:pk>/delete/", pictures.picture_delete, name="picture-delete"),
+    path("pictures/<uuid:pk>/large/", pictures.picture_large, name="picture-large"),
+    path("pictures/<uuid:pk>/small/", pictures.picture_small, name="picture-small"),
 ]

@@ -1,10 +1,10 @@
 """Reads of the review: what is to be marked, what is marked, what is still to decide."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
-from typing import Any
+from typing import Any, TypeVar
 from uuid import UUID
 
 from django.db.models import Prefetch, Q, QuerySet
@@ -12,9 +12,11 @@ from django.shortcuts import get_object_or_404
 
 from curriculum.models import Learner, Skill
 from curriculum.rubric import Dimension, rubric
-from lessons.models import Assignment, Clip, Correction, Lesson, Take
+from lessons.models import Assignment, Clip, Correction, Lesson, ReferencePicture, Still, Take
 from lessons.queries import current_lesson, latest_lesson, lessons_of, sheet_of
 from reviews.models import Mark, MomentNote, SkillAnswer
+
+PictureRow = TypeVar("PictureRow", Still, ReferencePicture)
 
 FIRST_LOOK = 1
 # From this level on a mark speaks for its skills: *mostly there*.
@@ -326,6 +328,43 @@ def take_long_ago(assignment: Assignment) -> Take | None:
     else:
         return None
     return next((take for take in rows.order_by("clip__played_on", "start_s") if has_sound(take.clip)), None)
+
+
+def take_to_cut(assignment: Assignment) -> Take | None:
+    """Return the take from which a still is best taken: the judged one, or another with a picture; None without any."""
+    rows = Take.objects.filter(
+        assignment=assignment, clip__state=Clip.State.READY, clip__kind=Clip.Kind.VIDEO, clip__has_copy=True
+    )
+    return rows.select_related("clip").order_by("-is_judged", "number").first()
+
+
+def chosen_row(rows: Sequence[PictureRow], asked: str) -> PictureRow | None:
+    """Return the row that an address asks for, else the first; None only where there is none."""
+    return next((row for row in rows if str(row.pk) == asked), rows[0] if rows else None)
+
+
+def alike_first(pictures: Sequence[ReferencePicture], *, view: str) -> list[ReferencePicture]:
+    """Return pictures with those seen from the same place as a still first; within both the order stays."""
+    return sorted(pictures, key=lambda picture: not view or picture.view != view)
+
+
+def skill_to_look_for(
+    watched: Sequence[Skill], *, asked: str, picture: ReferencePicture | None, line: Assignment
+) -> Skill | None:
+    """Return the one watched skill that a still is looked at for.
+
+    The one asked for; else the one that the reference picture is of; else the first of the hand where the sheet asks for
+    the hand's shape and not for sitting; else the first. None where nothing is watched.
+    """
+    of_picture = picture.skill_id if picture else None
+    hand_first = "hand-shape" in line.dimensions and "posture" not in line.dimensions
+    ranks: list[Callable[[Skill], bool]] = [
+        lambda skill: str(skill.pk) == asked,
+        lambda skill: skill.pk == of_picture,
+        lambda skill: hand_first and skill.group == "hand",
+        lambda skill: bool(skill.see_or_hear),
+    ]
+    return next((skill for is_wanted in ranks for skill in watched if is_wanted(skill)), None)
 
 
 def answers_of(assignment: Assignment) -> QuerySet[SkillAnswer]:

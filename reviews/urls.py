@@ -15,5 +15,6 @@ urlpatterns = [
     path("takes/<uuid:pk>/looks/<slug:dimension>/pin/", views.note_pin, name="note-pin"),
     path("notes/<uuid:pk>/unpin/", views.note_unpin, name="note-unpin"),
     path("assignments/<uuid:pk>/skills/", views.skills, name="skills"),
+    path("assignments/<uuid:pk>/side-by-side/", views.side_by_side, name="side-by-side"),
     path("assignments/<uuid:pk>/verdict/", views.verdict, name="verdict"),
 ]

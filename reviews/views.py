@@ -1,6 +1,7 @@
 """Pages of the review: one look at a time, the skills' own lines, a verdict for each line, one thing for the week."""
 
 from typing import Any
+from urllib.parse import urlencode
 from uuid import UUID
 
 from django.contrib import messages
@@ -11,11 +12,23 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 from django_htmx.http import HttpResponseClientRedirect
 
+from curriculum.models import Skill
 from curriculum.queries import LearnerGraph, PieceState, UnitState, learner_graph, pieces_of
 from curriculum.rubric import rubric
 from lessons import services as lessons
-from lessons.models import Assignment, Clip, Take
-from lessons.queries import clips_of, get_assignment, get_lesson, get_take, watched_skills
+from lessons.forms import StillForm
+from lessons.models import Assignment, Clip, ReferencePicture, Still, Take
+from lessons.queries import (
+    clips_of,
+    get_assignment,
+    get_lesson,
+    get_take,
+    pictures_for_line,
+    skills_for_pictures,
+    stills_of,
+    stills_of_line,
+    watched_skills,
+)
 from lessons.views.requests import LearnerRequest, render_for, take_errors
 from reviews import services
 from reviews.drawing import Strip, StripTake, strip_of
@@ -27,13 +40,17 @@ from reviews.queries import (
     Look,
     Step,
     StepKind,
+    alike_first,
+    chosen_row,
     get_moment_note,
     lesson_to_judge,
     level_name,
     marks_before,
     notes_of,
     review_of,
+    skill_to_look_for,
     take_long_ago,
+    take_to_cut,
     take_to_hear,
     takes_of_clip,
 )
@@ -254,6 +271,39 @@ def summary(request: LearnerRequest, pk: UUID) -> HttpResponse:
     return render(request, "reviews/summary.html", context)
 
 
+@require_safe
+def side_by_side(request: LearnerRequest, pk: UUID) -> HttpResponse:
+    """A still of a line beside a reference picture, and one thing to look for. Nothing is measured here, and no mark is shown."""
+    assignment = get_assignment(request.user, pk)
+    stills = list(stills_of_line(assignment))
+    still = chosen_row(stills, request.GET.get("still", ""))
+    pictures = alike_first(pictures_for_line(assignment), view=still.view if still else "")
+    picture = chosen_row(pictures, request.GET.get("picture", ""))
+    look_for = list(watched_skills(request.user))
+    here = reverse("reviews:side-by-side", args=[assignment.pk])
+    context = {
+        "assignment": assignment,
+        "stills": [(row, _beside(here, still=row, picture=picture)) for row in stills],
+        "pictures": [(row, _beside(here, still=still, picture=row)) for row in pictures],
+        "still": still,
+        "picture": picture,
+        "is_seen_alike": bool(still and picture and still.view and still.view == picture.view),
+        "has_symptom": still is not None and names_symptom(still.words),
+        "skill": skill_to_look_for(look_for, asked=request.GET.get("skill", ""), picture=picture, line=assignment),
+        "skills": [(row, _beside(here, still=still, picture=picture, skill=row)) for row in look_for],
+        "film_take": take_to_cut(assignment),
+        "skills_for_pictures": skills_for_pictures(assignment),
+    }
+    return render(request, "reviews/side_by_side.html", context)
+
+
+def _beside(here: str, *, still: Still | None, picture: ReferencePicture | None, skill: Skill | None = None) -> str:
+    """Return the address of the same page with this still, this picture and this skill."""
+    chosen = {"still": still, "picture": picture, "skill": skill}
+    query = urlencode({name: row.pk for name, row in chosen.items() if row is not None})
+    return f"{here}?{query}" if query else here
+
+
 def _posted(request: LearnerRequest) -> QueryDict | None:
     """What a form was sent with; None where a page is only asked for. A form sent empty is still sent."""
     return request.POST if request.method == "POST" else None
@@ -351,6 +401,8 @@ def _look_page(
         "notes": notes,
         "has_symptom": any(names_symptom(note.text) for note in notes),
         "note_form": note_form or NoteForm(),
+        "stills": stills_of(this.take) if this.dimension.is_for_the_eye else None,
+        "still_form": StillForm(initial={"at_s": this.take.start_s}),
         **_progress(review),
     }
     if not is_changing:

@@ -5,9 +5,11 @@ from datetime import date
 from itertools import count
 from typing import Any
 
+from PIL import Image
+
 from curriculum import services as curriculum
 from curriculum.models import Book, Evidence, Learner, Piece, Skill, Unit
-from lessons.models import Assignment, Clip, Lesson, Take, Try
+from lessons.models import Assignment, Clip, Lesson, ReferencePicture, Still, Take, Try
 from lessons.queries import week_start
 from reviews.models import Mark, SkillAnswer
 
@@ -158,3 +160,28 @@ def make_filmed(lesson: Lesson, **fields: Any) -> Take:
 def make_answer(assignment: Assignment, skill: Skill, answer: str = "yes") -> SkillAnswer:
     """Make an answer to a skill's own line, without evidence."""
     return SkillAnswer.objects.create(assignment=assignment, skill=skill, answer=answer)
+
+
+# Pictures -------------------------------------------------------------------------------------------------------------
+
+
+def make_picture(
+    learner: Learner, *, unit: Unit | None = None, skill: Skill | None = None, **fields: Any
+) -> ReferencePicture:
+    """Make a reference picture of a unit or a skill, with its two files."""
+    known: dict[str, Any] = {"width_px": 160, "height_px": 120, "view": "side"}
+    row = ReferencePicture.objects.create(learner=learner, unit=unit, skill=skill, **known | fields)
+    return _with_files(row)
+
+
+def make_still(take: Take, *, at_s: float = 1.0, **fields: Any) -> Still:
+    """Make a still of a take, with its two files."""
+    known: dict[str, Any] = {"width_px": 160, "height_px": 120, "view": "side"}
+    return _with_files(Still.objects.create(take=take, at_s=at_s, **known | fields))
+
+
+def _with_files(row: Any) -> Any:
+    row.folder.mkdir(parents=True)
+    Image.new("RGB", (row.width_px, row.height_px), (120, 140, 130)).save(row.large_path)
+    Image.new("RGB", (row.width_px // 4, row.height_px // 4), (120, 140, 130)).save(row.small_path)
+    return row
