@@ -1,15 +1,17 @@
-"""Isolated notes of sampled pianos, with the moment of the strike found in each: what training mixes its music from.
+r"""Isolated notes of sampled pianos, with the moment of the strike found in each: what training mixes its music from.
 
 Sources, fetched when needed and never kept in the repository:
 
 - a folder of note recordings as the npm packages `@audio-samples/piano-velocityN` lay them out (Salamander Grand
   Piano V3 by Alexander Holm, CC BY 3.0): `piano-velocityN/audio/D#4vN.ogg`, and `piano-release/audio/relN.ogg`;
 - a SoundFont (`.sf2`, `.sf3`), played note by note by the program `fluidsynth` without reverb and chorus;
-- a TiMidity configuration (`.cfg`), played note by note by the program `timidity`, likewise dry.
+- a TiMidity configuration (`.cfg`), played note by note by the program `timidity`, likewise dry;
+- the LV2 plugin `Piano` of Debian's `mda-lv2` (Paul Kellett; GPL or MIT), which carries a small sampled piano in itself.
 
 Run as a program, it writes the note library:
 
-    python -m reviews.sound.training.sampled --folder FOLDER:NAME --font FILE:BANK:PROGRAM:NAME --out notes.npz
+    python -m reviews.sound.training.sampled --folder FOLDER:NAME --font FILE:BANK:PROGRAM:NAME \
+        --plugin FILE.so:HARDNESS:MUFFLING:NAME --out notes.npz
 
 The library is one `.npz`: `pcm` int16 (all notes end to end, 16 kHz mono, each scaled to a peak of 0.9), and one row
 per note of `start`, `length` and `attack` (samples), `level_db` (dB re full scale, 10–160 ms after the strike), `pitch`
@@ -17,6 +19,7 @@ per note of `start`, `length` and `attack` (samples), `level_db` (dB re full sca
 """
 
 import argparse
+import ctypes
 import re
 import struct
 import subprocess
@@ -142,6 +145,79 @@ def played_notes(
                     yield SampledNote(sound, rate_hz, pitch_midi, velocity)
 
 
+class PluginPiano:
+    """The piano of an LV2 plugin with the ports of `mda-lv2`'s `Piano`, run without any host program.
+
+    `hardness` and `muffling`, 0–1, are the plugin's own controls: which recordings it plays, and how dull they are.
+    """
+
+    CONTROLS = (
+        0.5,
+        0.5,
+        0.5,
+        0.5,
+        0.803,
+        0.251,
+        0.376,
+        0.0,
+        0.33,
+        0.5,
+        0.0,
+        0.5,
+    )  # as shipped; neither width nor detuning
+    HARDNESS, MUFFLING, LEFT, RIGHT, EVENTS = 2, 4, 12, 13, 14
+    SEQUENCE, MIDI = 1, 2  # the numbers under which we tell the plugin that it will find event lists and MIDI
+    RATE_HZ, BLOCK = 48_000, 512
+
+    def __init__(self, path: Path, *, hardness: float, muffling: float) -> None:
+        c, pointer = ctypes, ctypes.c_void_p
+        self.numbers = {b"http://lv2plug.in/ns/ext/midi#MidiEvent": self.MIDI}
+        self._map = c.CFUNCTYPE(c.c_uint32, pointer, c.c_char_p)(lambda _, uri: self.numbers.get(uri, 9))
+        map_struct = (pointer * 2)(None, c.cast(self._map, pointer))
+        self._uri = c.c_char_p(b"http://lv2plug.in/ns/ext/urid#map")
+        feature = (pointer * 2)(c.cast(self._uri, pointer), c.cast(map_struct, pointer))
+        features = (pointer * 2)(c.cast(feature, pointer), None)
+        self._alive = (map_struct, feature, features)
+        find = c.CDLL(str(path)).lv2_descriptor
+        find.restype, find.argtypes = pointer, [c.c_uint32]
+        # uri, instantiate, connect_port, activate, run
+        table = c.cast(find(0), c.POINTER(pointer * 5)).contents
+        create = c.CFUNCTYPE(pointer, pointer, c.c_double, c.c_char_p, pointer)(table[1])
+        connect = c.CFUNCTYPE(None, pointer, c.c_uint32, pointer)(table[2])
+        self._run = c.CFUNCTYPE(None, pointer, c.c_uint32)(table[4])
+        self._piano = create(find(0), float(self.RATE_HZ), str(path.parent).encode() + b"/", c.cast(features, pointer))
+        self.controls = (c.c_float * 12)(*self.CONTROLS)
+        self.controls[self.HARDNESS], self.controls[self.MUFFLING] = hardness, muffling
+        for port in range(12):
+            connect(self._piano, port, c.addressof(self.controls) + 4 * port)
+        self.left, self.right = (np.zeros(self.BLOCK, np.float32) for _ in range(2))
+        self.events = c.create_string_buffer(256)
+        connect(self._piano, self.LEFT, self.left.ctypes.data)
+        connect(self._piano, self.RIGHT, self.right.ctypes.data)
+        connect(self._piano, self.EVENTS, c.addressof(self.events))
+        if table[3]:
+            c.CFUNCTYPE(None, pointer)(table[3])(self._piano)
+
+    def _block(self, message: bytes = b"") -> Sound:
+        # A sequence: size and type, unit and padding, then for each event its frame, size, type and bytes to 8.
+        event = struct.pack("<qII", 0, len(message), self.MIDI) + message.ljust(8, b"\0") if message else b""
+        self.events.raw = (struct.pack("<IIII", 8 + len(event), self.SEQUENCE, 0, 0) + event).ljust(256, b"\0")
+        self._run(self._piano, self.BLOCK)
+        return (self.left + self.right).astype(np.float64) / 2
+
+    def notes(self, *, pitches_midi: Sequence[int], velocities: Sequence[int]) -> Iterator[SampledNote]:
+        """Each note alone."""
+        for pitch_midi in pitches_midi:
+            for velocity in velocities:
+                count = int((kept_s(pitch_midi) + 0.1) * self.RATE_HZ / self.BLOCK)
+                parts = [np.zeros(self.BLOCK), self._block(bytes([0x90, pitch_midi, velocity]))]
+                parts += [self._block() for _ in range(count)]
+                yield SampledNote(np.concatenate(parts), self.RATE_HZ, pitch_midi, velocity)
+                self._block(bytes([0x80, pitch_midi, 0]))
+                for _ in range(300):
+                    self._block()
+
+
 def midi_file(events: Sequence[tuple[int, bytes]]) -> bytes:
     """A MIDI file of (time in ms, message) pairs; one tick is one millisecond."""
     body, now = b"\x00\xff\x51\x03\x07\xa1\x20", 0
@@ -224,6 +300,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--folder", action="append", default=[], help="FOLDER:NAME of note recordings, repeatable")
     parser.add_argument("--font", action="append", default=[], help="FILE:BANK:PROGRAM:NAME, repeatable")
+    parser.add_argument("--plugin", action="append", default=[], help="FILE:HARDNESS:MUFFLING:NAME, repeatable")
     parser.add_argument("--step", type=int, default=3, help="semitones between the notes played from a SoundFont")
     parser.add_argument("--velocities", default="30,64,100")
     parser.add_argument("--out", type=Path, required=True)
@@ -244,6 +321,10 @@ def main() -> None:
             velocities=velocities,
         )
         store.add_instrument(name, notes)
+    for text in options.plugin:
+        path, hardness, muffling, name = text.rsplit(":", 3)
+        piano = PluginPiano(Path(path).resolve(), hardness=float(hardness), muffling=float(muffling))
+        store.add_instrument(name, piano.notes(pitches_midi=range(21, 109, options.step), velocities=velocities))
     store.save(options.out)
     print(  # noqa: T201
         f"{options.out}: {len(store.rows)} notes, {store.total / LIBRARY_RATE_HZ / 60:.1f} min, {store.names}"
