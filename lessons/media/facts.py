@@ -47,6 +47,14 @@ class AudioFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MidiFacts:
+    """What a MIDI file holds: notes that are struck, and tracks."""
+
+    notes: int
+    tracks: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Probe:
     """The answer about one file.
 
@@ -61,6 +69,8 @@ class Probe:
     audio_start_s, video_start_s
         Seconds of the first decoded sample and picture after the clip's common zero, which is the earlier of the two. None without
         that track.
+    midi
+        What a MIDI file holds, or None.
     """
 
     kind: Kind
@@ -72,6 +82,7 @@ class Probe:
     audio: AudioFacts | None = None
     audio_start_s: float | None = None
     video_start_s: float | None = None
+    midi: MidiFacts | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

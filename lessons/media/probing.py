@@ -9,7 +9,7 @@ from typing import Any
 
 from lessons.media.box import run_boxed
 from lessons.media.errors import BoxCrashError, BoxLimitError, UnopenableFileError
-from lessons.media.facts import AudioFacts, Kind, Probe, VideoFacts
+from lessons.media.facts import AudioFacts, Kind, MidiFacts, Probe, VideoFacts
 from lessons.media.limits import ProbeLimits
 from lessons.media.reasons import ReasonCode, explain, verdict_of
 
@@ -94,7 +94,7 @@ def _answer(said: dict[str, Any], limits: ProbeLimits) -> Probe:
     """Build the answer from what the child said, taking over nothing but checked numbers and known words."""
     reason = ReasonCode(said["reason"])
     duration_s = _seconds(said.get("duration_s"))
-    video, audio = said.get("video"), said.get("audio")
+    video, audio, midi = said.get("video"), said.get("audio"), said.get("midi")
     return Probe(
         kind=Kind(said["kind"]),
         verdict=verdict_of(reason),
@@ -116,6 +116,7 @@ def _answer(said: dict[str, Any], limits: ProbeLimits) -> Probe:
         ),
         audio_start_s=_seconds(said.get("audio_start_s")),
         video_start_s=_seconds(said.get("video_start_s")),
+        midi=None if midi is None else MidiFacts(notes=_whole(midi["notes"]), tracks=_whole(midi["tracks"])),
     )
 
 

@@ -215,6 +215,7 @@ def _probe_of(clip: Clip) -> media.Probe | None:
                 "reason": media.ReasonCode(facts["reason"]),
                 "video": media.VideoFacts(**facts["video"]) if facts.get("video") else None,
                 "audio": media.AudioFacts(**facts["audio"]) if facts.get("audio") else None,
+                "midi": media.MidiFacts(**facts["midi"]) if facts.get("midi") else None,
             }
         )
     except (KeyError, TypeError, ValueError):

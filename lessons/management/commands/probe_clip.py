@@ -35,7 +35,9 @@ class Command(BaseCommand):
         except UnopenableFileError as error:
             raise CommandError(str(error), returncode=2) from error
         if options["json"]:
-            self.stdout.write(json.dumps(asdict(found)))
+            facts = asdict(found)
+            del facts["midi"]  # not among the agreed keys
+            self.stdout.write(json.dumps(facts))
         else:
             self.stdout.write(_in_words(found))
 
@@ -51,4 +53,6 @@ def _in_words(found: Probe) -> str:
         )
     if found.audio is not None:
         lines.append(f"sound {found.audio.channels} channels, {found.audio.rate_hz} Hz, {found.audio.codec}")
+    if found.midi is not None:
+        lines.append(f"{found.midi.notes} notes in {found.midi.tracks} tracks")
     return "\n".join(lines)

@@ -17,7 +17,7 @@ def look_midi(fd: int, options: dict[str, Any]) -> dict[str, Any]:
     if os.fstat(fd).st_size > options.get("max_midi_bytes", 4_000_000):
         return found | {"reason": "midi_too_large"}
     try:
-        notes, duration_s = _read(
+        notes, tracks, duration_s = _read(
             os.pread(fd, os.fstat(fd).st_size, 0),
             max_events=int(options.get("max_midi_events", 1_000_000)),
             max_tracks=int(options.get("max_midi_tracks", 256)),
@@ -30,10 +30,10 @@ def look_midi(fd: int, options: dict[str, Any]) -> dict[str, Any]:
         return found | {"reason": "midi_empty"}
     if duration_s > options.get("max_duration_s", 3600.0):
         return found | {"reason": "too_long"}
-    return found | {"reason": "ok", "duration_s": duration_s}
+    return found | {"reason": "ok", "duration_s": duration_s, "midi": {"notes": notes, "tracks": tracks}}
 
 
-def _read(data: bytes, *, max_events: int, max_tracks: int) -> tuple[int, float]:
+def _read(data: bytes, *, max_events: int, max_tracks: int) -> tuple[int, int, float]:
     if data[:4] != b"MThd" or len(data) < 14:
         raise BrokenMidiError("no header")
     length = int.from_bytes(data[4:8], "big")
@@ -61,7 +61,7 @@ def _read(data: bytes, *, max_events: int, max_tracks: int) -> tuple[int, float]
         at += length
     if tracks_read < track_count:
         raise BrokenMidiError("fewer tracks than promised")
-    return notes, _seconds(last_tick, division, sorted(tempos))
+    return notes, tracks_read, _seconds(last_tick, division, sorted(tempos))
 
 
 class _Track:

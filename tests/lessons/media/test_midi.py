@@ -6,7 +6,7 @@ import hypothesis
 import hypothesis.strategies as st
 import pytest
 
-from lessons.media import Kind, ProbeLimits, ReasonCode, probe
+from lessons.media import Kind, MidiFacts, ProbeLimits, ReasonCode, probe
 from lessons.media.inside.midi import BrokenMidiError, _read
 
 
@@ -83,8 +83,13 @@ def test_damage_never_breaks_the_reader(noise: bytes, at: int) -> None:
     whole = midi(track(TEMPO_60, NOTE, RUNNING))
     data = whole[:at] + noise + whole[at + len(noise) :]
     try:
-        notes, duration_s = _read(data, max_events=1000, max_tracks=16)
+        notes, _, duration_s = _read(data, max_events=1000, max_tracks=16)
     except (BrokenMidiError, OverflowError):
         return
     assert notes >= 0
     assert duration_s >= 0
+
+
+def test_notes_that_are_struck_and_tracks_are_counted(folder: Path) -> None:
+    (folder / "take.mid").write_bytes(midi(track(TEMPO_60), track(NOTE, RUNNING)))
+    assert probe(folder / "take.mid").midi == MidiFacts(notes=2, tracks=2)
