@@ -23,6 +23,8 @@ from lessons.services import MOST_DIMENSIONS, Line, line_of_piece, line_of_skill
 
 HANDS_CHOICES = [("", "as written"), *Assignment.Hands.choices]
 WHOLE_LESSON = "whole"
+# What a chooser of files offers: kinds for phones, and endings for what some of them do not know by its kind.
+CLIP_TYPES = "video/*,audio/*,.mov,.mp4,.m4a,.wav,.mid,.midi"
 
 
 class BarsField(forms.CharField):
@@ -364,7 +366,7 @@ class UploadForm(ClipFactsForm):
     clip = forms.FileField(
         label="The clip",
         help_text="Film, sound or MIDI, as your phone or piano made it.",
-        widget=forms.FileInput(attrs={"accept": "video/*,audio/*,.mov,.mp4,.m4a,.wav,.mid,.midi"}),
+        widget=forms.FileInput(attrs={"accept": CLIP_TYPES}),
         error_messages={
             "required": "Choose the clip first.",
             "empty": "This file is empty. Choose the clip again; nothing was stored.",

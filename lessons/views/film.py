@@ -20,6 +20,7 @@ from lessons.tasks import ring
 from lessons.views.camera import camera_view
 from lessons.views.lines import span
 from lessons.views.requests import LearnerRequest, length_of, takes_clips
+from lessons.views.uploads import unfinished_context
 
 # Bytes of a form around its file.
 FORM_BYTES = 100_000
@@ -51,7 +52,7 @@ def _page(
     today = request.user.today()
     clips = list(clips_of(lesson))
     filmed = {take.assignment_id for clip in clips for take in clip.takes.all()}
-    context = {
+    context: dict[str, object] = {
         "lesson": lesson,
         "days": span(lesson.starts_on, lesson.ends_on),
         "is_now": lesson.starts_on <= today <= lesson.ends_on,
@@ -59,7 +60,7 @@ def _page(
         "clips": clips,
         "form": form,
         "may_upload": lesson.starts_on <= today,
-    }
+    } | unfinished_context(request.user)
     return render(request, "lessons/film.html", context, status=status)
 
 
@@ -114,10 +115,8 @@ def _clip_upload(request: LearnerRequest, pk: UUID) -> HttpResponse:
             clip, job = services.record_clip(
                 lesson,
                 upload=form.cleaned_data["clip"],
-                played_on=form.cleaned_data["played_on"],
-                assignment=form.chosen_assignment,
-                was_first_today=form.cleaned_data["was_first_today"] == "yes",
                 upload_token=form.cleaned_data["upload_token"],
+                **form.facts,
             )
         except ValidationError as error:
             form.add_error("clip", error)

@@ -21,8 +21,9 @@ from django.urls import reverse
 from django.views.decorators.csrf import csrf_exempt
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from curriculum.models import Learner
 from lessons import services, uploads
-from lessons.forms import ClipFactsForm
+from lessons.forms import CLIP_TYPES, ClipFactsForm
 from lessons.models import Lesson, Upload
 from lessons.queries import get_lesson, get_upload, sheet_of, unfinished_uploads
 from lessons.tasks import ring
@@ -261,7 +262,29 @@ def upload_compare(request: LearnerRequest, pk: UUID, method: str) -> HttpRespon
 @require_safe
 def upload_list(request: LearnerRequest) -> HttpResponse:
     """What is still on its way, and what to do about it."""
-    return render(request, "lessons/uploads.html", {"unfinished": unfinished_uploads(request.user)})
+    return render(request, "lessons/uploads.html", unfinished_context(request.user))
+
+
+def unfinished_context(learner: Learner) -> dict[str, object]:
+    """Return what `lessons/_uploads.html` needs."""
+    entries = [
+        {"upload": found, "name": _name_of(found), "arrived": _arrived_in_words(found)}
+        for found in unfinished_uploads(learner)
+    ]
+    return {"unfinished": entries, "accept": CLIP_TYPES}
+
+
+def _name_of(found: Upload) -> str:
+    if found.is_recording:
+        return f"Recording of {found.played_on:%-d %B}"
+    return found.given_name or "A clip"
+
+
+def _arrived_in_words(found: Upload) -> str:
+    if not found.offset_bytes:
+        return "Nothing of it has arrived yet."
+    whole = f" of {services.size_in_words(found.size_bytes)}" if found.size_bytes else ""
+    return f"{services.size_in_words(found.offset_bytes)}{whole} arrived."
 
 
 @require_POST
