@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 from django.core.files import File
+from django.core.files.base import ContentFile
 
 from curriculum import services as curriculum
 from curriculum.models import Learner, Skill
@@ -14,8 +15,9 @@ from curriculum.outline.table import read_table
 from curriculum.queries import learner_graph, skills_by_slug
 from keyslip.sample import NAME, WEEKS
 from keyslip.sample.clips import PlayedNote, five_finger_notes, write_clip
+from keyslip.sample.drawing import hand_from_above
 from lessons import services as lessons
-from lessons.models import Assignment, Lesson
+from lessons.models import Assignment, CameraView, Lesson
 from lessons.queries import judged_take, sheet_of, week_start
 from reviews import services as reviews
 from reviews.models import SkillAnswer
@@ -26,6 +28,8 @@ UNITS_BEFORE = 6
 # The weeks, counted from the present one backwards, that have a clip.
 CLIP_WEEKS = {0: 84.0, 1: 72.0, 4: 60.0}
 SEED = 11
+# Seconds into a take at which its still is taken: a note sounds there.
+STILL_AFTER_S = 1.0
 # The one thing to change, in the sample learner's words, for each dimension that their sheets ask for.
 TO_CHANGE = {
     "notes": "Look at the next note while this one sounds.",
@@ -133,12 +137,28 @@ def _film(lesson: Lesson, sheet: list[Assignment], *, played_on: date, bpm: floa
         write_clip(path, _performance(bpm, chance))
         with path.open("rb") as file:
             upload = File(file, name=f"lesson-{played_on}.mp4")
-            clip, job = lessons.record_clip(
+            _, job = lessons.record_clip(
                 lesson, upload=upload, assignment=row, played_on=played_on, was_first_today=True
             )
     if job is not None:
         lessons.run_job(str(job.pk))
-    clip.refresh_from_db()
+    _take_pictures(row)
+
+
+def _take_pictures(row: Assignment) -> None:
+    """Take a still of a filmed line, and keep a drawing of what it should look like for its unit."""
+    take = judged_take(row)
+    if take is None or row.unit is None:
+        return
+    still = lessons.take_still(take, at_s=take.start_s + STILL_AFTER_S, view=CameraView.TOP)
+    lessons.describe_still(still, view=still.view, words="the thumb has just played")
+    lessons.add_picture(
+        row.lesson.learner,
+        upload=ContentFile(hand_from_above(), name="drawing.png"),
+        unit=row.unit,
+        view=CameraView.TOP,
+        words="An invented drawing: one finger on each of five keys",
+    )
 
 
 def _performance(bpm: float, chance: random.Random) -> list[PlayedNote]:

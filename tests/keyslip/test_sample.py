@@ -6,7 +6,7 @@ from django.urls import reverse
 
 from curriculum.models import Evidence, Learner, Skill
 from keyslip import tasks
-from lessons.models import Clip, Job, Lesson
+from lessons.models import Clip, Job, Lesson, ReferencePicture, Still
 from tests.make import make_learner
 
 pytestmark = pytest.mark.django_db
@@ -38,12 +38,15 @@ def test_demo_has_eight_weeks_and_three_clips_and_goes_without_a_trace(
     assert Lesson.objects.filter(learner=sample).count() == 8
     assert list(Clip.objects.filter(lesson__learner=sample).values_list("state", flat=True)) == ["ready"] * 3
     assert len(list((tmp_path / "clips").glob("*/*/copy.mp4"))) == 3
+    assert ReferencePicture.objects.count() == Still.objects.count() == 3
+    assert len(list((tmp_path / "pictures").glob("*/*/large.jpg"))) == 6
     with django_capture_on_commit_callbacks(execute=True):
         sample.delete()
     assert list(Learner.objects.all()) == [somebody]
-    for table in (Lesson, Clip, Job, Evidence, Skill):
+    for table in (Lesson, Clip, Job, Evidence, Skill, ReferencePicture, Still):
         assert not table.objects.exists()
-    assert [path for path in (tmp_path / "clips").rglob("*") if path.is_file()] == []
+    for folder in ("clips", "pictures"):
+        assert [path for path in (tmp_path / folder).rglob("*") if path.is_file()] == []
     assert list((tmp_path / "work").iterdir()) == []
 
 
