@@ -168,7 +168,7 @@ class _Assembly:
         if not notes:
             raise ScoreContentError("The score has no notes.", code=RefusalCode.NO_NOTES)
         rests = self._rests(heads, voices)
-        tempi = self._tempi()
+        tempi = self._tempi(bars)
         if not tempi or tempi[0].bar > 0 or tempi[0].offset_beat > 0:
             self.warnings.add(
                 WarningCode.TEMPO_MISSING, 0, "no tempo stands at the beginning. How fast do you want to play it?"
@@ -181,7 +181,7 @@ class _Assembly:
             notes=notes,
             rests=rests,
             clefs=self._clefs(),
-            marks=self._marks(),
+            marks=self._marks(bars),
             tempi=tempi,
             staves=len(self.chosen.hands),
             title=title,
@@ -417,7 +417,9 @@ class _Assembly:
             if end - start > 1:
                 chord: list[Head] = [key[-1] for key in keyed[start:end]]
                 beams = next((head.beams for head in chord if head.beams), ())
-                starts, stops = any(head.tuplet_starts for head in chord), any(head.tuplet_stops for head in chord)
+                bracket = chord[0].tuplet is not None
+                starts = bracket and any(head.tuplet_starts for head in chord)
+                stops = bracket and any(head.tuplet_stops for head in chord)
                 for head in chord:
                     head.tuplet_starts, head.tuplet_stops = starts, stops
                 chord[0].beams = beams
@@ -461,24 +463,29 @@ class _Assembly:
         ]
         return tuple(sorted(found, key=lambda clef: (clef.bar, clef.offset_beat, clef.staff)))
 
-    def _tempi(self) -> tuple[Tempo, ...]:
+    def _inside(self, bar: Bar, ticks: int) -> Fraction:
+        """Return an offset in quarters, at most the length of the bar: some programs place marks behind its end."""
+        return min(self.beats(ticks), bar.length_beat)
+
+    def _tempi(self, bars: tuple[Bar, ...]) -> tuple[Tempo, ...]:
         found: dict[tuple[int, Fraction], Tempo] = {}
         for walker in self.walkers:
             for bar, at, tempo in walker.tempi:
-                found.setdefault((bar, self.beats(at)), replace(tempo, bar=bar, offset_beat=self.beats(at)))
+                offset = self._inside(bars[bar], at)
+                found.setdefault((bar, offset), replace(tempo, bar=bar, offset_beat=offset))
         return tuple(tempo for _, tempo in sorted(found.items(), key=itemgetter(0)))
 
-    def _marks(self) -> tuple[Mark, ...]:
+    def _marks(self, bars: tuple[Bar, ...]) -> tuple[Mark, ...]:
         found = [
-            Mark(mark.kind, mark.bar, self.beats(mark.offset), mark.staff, mark.text)
+            Mark(mark.kind, mark.bar, self._inside(bars[mark.bar], mark.offset), mark.staff, mark.text)
             for walker in self.walkers
             for mark in walker.marks
         ]
         for walker in self.walkers:
-            found.extend(self._spans(walker.ends))
+            found.extend(self._spans(walker.ends, bars))
         return sort_marks(found)
 
-    def _spans(self, ends: list[SpanEnd]) -> list[Mark]:
+    def _spans(self, ends: list[SpanEnd], bars: tuple[Bar, ...]) -> list[Mark]:
         """Join starts and stops in the order of time, not of the file: a voice may come later in the file and stop earlier."""
         found: list[Mark] = []
         waiting: dict[tuple[str, str], SpanEnd] = {}
@@ -495,11 +502,11 @@ class _Assembly:
                 Mark(
                     start.kind,
                     start.bar,
-                    self.beats(start.offset),
+                    self._inside(bars[start.bar], start.offset),
                     start.staff,
                     start.text,
                     end.bar,
-                    self.beats(end.offset),
+                    self._inside(bars[end.bar], end.offset),
                     start.head.written_id if start.head is not None else "",
                     end.head.written_id if end.head is not None else "",
                 )

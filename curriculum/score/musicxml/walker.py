@@ -462,8 +462,11 @@ class Walker:
 
     def _value(self, head: Head) -> None:
         """Check the printed value against the length, and work it out where it is missing."""
-        if head.grace or head.whole_bar:
-            head.value = head.value if head.value in VALUE_BEATS else ("eighth" if head.grace else "whole")
+        if head.whole_bar:
+            head.value, head.dots = "whole", 0
+            return
+        if head.grace:
+            head.value = head.value if head.value in VALUE_BEATS else "eighth"
             return
         actual, normal = head.tuplet or (1, 1)
         length = VALUE_BEATS.get(head.value)
