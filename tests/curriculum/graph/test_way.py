@@ -113,7 +113,9 @@ def test_unit_after_itself_never_enters():
 
 def test_unit_is_not_its_own_teacher():
     assert find_way("a", make_unit("a1", teaches="a", needs="a")).units is None
-    assert find_way("a", make_unit("a1", teaches="a", needs="a"), make_unit("a2", teaches="a", weeks=9)).units == ("a2",)
+    assert find_way("a", make_unit("a1", teaches="a", needs="a"), make_unit("a2", teaches="a", weeks=9)).units == (
+        "a2",
+    )
 
 
 def test_loop_below_the_target_is_refused_by_name():
@@ -129,7 +131,9 @@ def test_unknown_unit_and_doubled_unit_are_refused():
 
 
 def test_without_time_the_best_found_comes_with_a_bound():
-    units = [make_unit(f"a{number}", teaches=f"s{number % 4} s{number % 3 + 4}", weeks=number) for number in range(1, 30)]
+    units = [
+        make_unit(f"a{number}", teaches=f"s{number % 4} s{number % 3 + 4}", weeks=number) for number in range(1, 30)
+    ]
     way = find_way("s0 s1 s2 s3 s4 s5 s6", *units, limit_s=1e-9)
     assert not way.is_optimal
     assert way.units
@@ -239,9 +243,7 @@ def test_alternatives_cost_what_brute_force_says(world):
     for found in alternatives_on_way(way, **task, limit_s=20.0):
         # Taken out of every set, the unit stays where it is, so that what it alone teaches does not become a gap.
         dear = [
-            UnitFacts(
-                unit.id, unit.book, unit.position, unit.teaches, unit.needs, unit.after, unit.is_done, weeks=1000
-            )
+            UnitFacts(unit.id, unit.book, unit.position, unit.teaches, unit.needs, unit.after, unit.is_done, weeks=1000)
             if unit.id == found.unit
             else unit
             for unit in units
@@ -296,7 +298,8 @@ def test_completed_units_need_what_holds_them_at_the_gate():
 
 def test_two_thousand_units_in_one_chain_need_no_recursion():
     units = [
-        make_unit(f"a{number}", teaches=f"s{number}", after=f"a{number - 1}" if number else "") for number in range(2000)
+        make_unit(f"a{number}", teaches=f"s{number}", after=f"a{number - 1}" if number else "")
+        for number in range(2000)
     ]
     way = find_way("s1999", *units)
     assert (way.weeks, way.is_optimal) == (2000, True)
