@@ -19,11 +19,14 @@ Conventions
 A worked example:
 
 >>> from curriculum.score.patterns.spec import Pattern
+>>> from curriculum.score.patterns.wording import pattern_in_words
 >>> from curriculum.score.patterns.writing import make_pattern
 >>> pattern = Pattern(kind="scale", key="G", hands="both", octaves=2, value="1/2")
 >>> score = make_pattern(pattern)
 >>> score.title, len(score.bars), len(score.notes)
-('G major scale, two octaves, both hands, in eighths', 4, 58)
+('G major scale, two octaves, both hands', 4, 58)
+>>> pattern_in_words(pattern)
+'G major scale, two octaves, both hands, in eighths'
 >>> Pattern.from_data(pattern.to_data()) == pattern
 True
 """

@@ -67,15 +67,12 @@ def pattern_in_words(pattern: Pattern) -> str:
     >>> pattern_in_words(Pattern(kind="bass", key="Bb", hands="left", figure="leaping", metre="3/4", progression="I-IV-V-I"))
     'B flat major leaping bass on I, IV, V and I, left hand, in 3/4'
     """
-    parts = [_name(pattern)]
-    if pattern.kind in ("scale", "arpeggio", "broken_chord", "solid_chord"):
-        parts.append("one octave" if pattern.octaves == 1 else f"{NUMBERS[pattern.octaves]} octaves")
-    parts.append(INVERSION_WORDS[pattern.inversion])
+    parts = [_name(pattern), _amount(pattern), INVERSION_WORDS[pattern.inversion]]
     parts.append(FIGURE_WORDS.get((pattern.kind, pattern.figure), ""))
     if pattern.kind in ("trill", "repeated"):
         parts.append(f"{pattern.count} {'pairs' if pattern.kind == 'trill' else 'strikes'} each")
     parts.append({"up": "only up", "down": "only down"}.get(pattern.direction, ""))
-    parts.append("both hands" if pattern.hands == "both" else f"{pattern.hands} hand")
+    parts.append(_hands(pattern))
     parts.append("in contrary motion" if pattern.motion == "contrary" else "")
     parts.extend(_distance(pattern))
     parts.append(f"in {VALUE_WORDS[pattern.value]}" if pattern.value != "1" else "")
@@ -86,6 +83,37 @@ def pattern_in_words(pattern: Pattern) -> str:
     parts.append(f"at {pattern.bpm}" if pattern.bpm != 60 else "")
     parts.append({1: "", 2: "twice"}.get(pattern.times, f"{NUMBERS[pattern.times]} times"))
     return ", ".join(part for part in parts if part)
+
+
+def pattern_title(pattern: Pattern) -> str:
+    """Return a title for the score of a pattern: what it is, how far it goes and which hands play.
+
+    Parameters
+    ----------
+    pattern : Pattern
+        The choices.
+
+    Returns
+    -------
+    str
+        The beginning of `pattern_in_words`; never longer than a line.
+
+    Examples
+    --------
+    >>> pattern_title(Pattern(kind="scale", key="G", value="1/2", bpm=80))
+    'G major scale, one octave, right hand'
+    """
+    return ", ".join(part for part in (_name(pattern), _amount(pattern), _hands(pattern)) if part)
+
+
+def _amount(pattern: Pattern) -> str:
+    if pattern.kind not in ("scale", "arpeggio", "broken_chord", "solid_chord"):
+        return ""
+    return "one octave" if pattern.octaves == 1 else f"{NUMBERS[pattern.octaves]} octaves"
+
+
+def _hands(pattern: Pattern) -> str:
+    return "both hands" if pattern.hands == "both" else f"{pattern.hands} hand"
 
 
 def _name(pattern: Pattern) -> str:

@@ -9,7 +9,7 @@ from curriculum.score.patterns.errors import PatternError
 from curriculum.score.patterns.figures import Stroke, hands_of, strokes_of
 from curriculum.score.patterns.keys import signature
 from curriculum.score.patterns.spec import Pattern
-from curriculum.score.patterns.wording import pattern_in_words
+from curriculum.score.patterns.wording import pattern_title
 
 LOWEST_MIDI, HIGHEST_MIDI = 21, 108
 # How much longer or shorter the notes of a rhythm are than the chosen length.
@@ -28,9 +28,10 @@ HELD_VALUES = frozenset(
     for dots in (Fraction(1), Fraction(3, 2))
     if name not in ("long", "breve")
 )
-# Letters above C 0 at which a hand's bar is read in the other clef: a bass-clef bar that never goes below middle C, a
-# treble-clef bar that never goes above it. It saves ledger lines.
+# Letters above C 0. A bar is read in the other clef where it lies wholly across middle C and reaches this far beyond it
+# (A 4 for the left hand, E 3 for the right): that saves ledger lines. It goes back as soon as middle C is crossed.
 MIDDLE_C_PLACE = 28
+FAR_ABOVE_PLACE, FAR_BELOW_PLACE = 33, 23
 CLEFS = {"G": 2, "F": 4}
 
 
@@ -80,7 +81,7 @@ def make_pattern(pattern: Pattern) -> WrittenScore:
             bars=bars,
             tempi=[_tempo(pattern)],
             clefs=_clefs(planned, bars=bars),
-            title=pattern_in_words(pattern),
+            title=pattern_title(pattern),
             source="pattern",
         )
     except PatternError:
@@ -162,15 +163,22 @@ def _clefs(planned: list[PlannedNote], *, bars: tuple[Bar, ...]) -> list[Clef]:
     clefs = []
     hands: tuple[Hand, ...] = ("right", "left")
     for staff, hand in enumerate(hands, start=1):
-        usual = "G" if hand == "right" else "F"
         sign = ""
         for bar in bars:
-            here = places.get((bar.index, hand), [])
-            if usual == "F":
-                wanted = "G" if here and min(here) >= MIDDLE_C_PLACE else "F"
-            else:
-                wanted = "F" if here and max(here) <= MIDDLE_C_PLACE else "G"
-            if wanted != sign and (here or not sign):
+            wanted = _clef_sign(places.get((bar.index, hand), []), hand=hand, sign=sign)
+            if wanted != sign:
                 sign = wanted
                 clefs.append(Clef(bar.index, Fraction(0), staff, sign, CLEFS[sign]))
-    return clefs
+    return sorted(clefs, key=lambda clef: (clef.bar, clef.staff))
+
+
+def _clef_sign(here: list[int], *, hand: Hand, sign: str) -> str:
+    """Return the clef of a bar with notes at these places, after a bar in the clef `sign`."""
+    usual, other = ("G", "F") if hand == "right" else ("F", "G")
+    if not here:
+        return sign or usual
+    if hand == "right":
+        is_across, is_far = max(here) <= MIDDLE_C_PLACE, min(here) <= FAR_BELOW_PLACE
+    else:
+        is_across, is_far = min(here) >= MIDDLE_C_PLACE, max(here) >= FAR_ABOVE_PLACE
+    return other if is_across and (is_far or sign == other) else usual
