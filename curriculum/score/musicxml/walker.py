@@ -30,6 +30,9 @@ _TO_CODA = re.compile(r"^\s*(to\s+(the\s+)?coda|alla\s+coda)\b", re.IGNORECASE)
 _FINE = re.compile(r"^\s*fine\s*\.?\s*$", re.IGNORECASE)
 
 
+_PLAIN_ALTERS = {"-2": -2, "-1": -1, "0": 0, "1": 1, "2": 2}
+
+
 class Head:
     """A note-head or rest as found; what it becomes is decided once the whole part is known."""
 
@@ -69,6 +72,11 @@ class Head:
         self.whole_bar = False
         self.hidden = False
         self.written_id = ""
+
+    @property
+    def printed(self) -> tuple[str, int, tuple[int, int] | None]:
+        """Return what is printed of the length."""
+        return (self.value, self.dots, self.tuplet)
 
     def height(self) -> int:
         """Return the place on the staff, in letters."""
@@ -372,6 +380,8 @@ class Walker:
             if kind == "rest":
                 return
             raise self._fail(RefusalCode.NO_DURATION, "a note has the length 0.")
+        if chord and self._last is not None and head.duration != self._last.duration:
+            self._share_length(head)
         self._place(head, chord=chord)
         if kind == "pitch" and pitch is not None:
             self._pitch(head, pitch)
@@ -399,6 +409,20 @@ class Walker:
             raise ScoreTooLargeError(
                 f"The score has more than {self.limits.most_notes} notes.", code=RefusalCode.TOO_MANY
             )
+
+    def _share_length(self, head: Head) -> None:
+        """Give a chord note the length of the note whose stem it shares, if both are printed alike.
+
+        Some programs write a shorter length beside the same printed value. What is printed is what is played.
+        """
+        first = self._last
+        if first is not None and not head.grace and (head.value, head.dots, head.tuplet) == first.printed:
+            self.warn(
+                WarningCode.VALUE_DIFFERS,
+                self._bar,
+                "notes of a chord are printed alike, but their lengths differ; the first was taken.",
+            )
+            head.duration = first.duration
 
     def _place(self, head: Head, *, chord: bool) -> None:
         """Put a head where it sounds and move on behind it."""
@@ -433,27 +457,31 @@ class Walker:
             raise self._fail(RefusalCode.BAD_PITCH, f"{step[:20]!r} is no letter of a note; A to G are.")
         if len(octave_text) != 1 or octave_text not in "0123456789":
             raise self._fail(RefusalCode.BAD_PITCH, f"{octave_text[:20]!r} is no octave; 0 to 9 are.")
-        if alter_text:
-            try:
-                alter = Fraction(alter_text[:12])
-            except (ValueError, ZeroDivisionError):
-                raise self._fail(RefusalCode.BAD_PITCH, f"{alter_text[:20]!r} is no alteration.") from None
-            if abs(alter) > 2:
-                raise self._fail(
-                    RefusalCode.BAD_PITCH, f"a note is altered by {alter_text[:12]}; at most two are known."
-                )
-            if alter.denominator != 1:
-                self.warn(
-                    WarningCode.MICROTONE,
-                    self._bar,
-                    f"{step} altered by {alter_text[:12]} lies between two keys; it was taken without.",
-                )
-            head.alter = int(alter)
+        head.alter = self._alter(alter_text, step=step)
         head.step = step
         head.octave = int(octave_text)
         head.pitch = 12 * (head.octave + 1) + STEP_SEMITONES[step] + head.alter
         if not 21 <= head.pitch <= 108:
             self.warn(WarningCode.BEYOND_PIANO, self._bar, f"{step}{head.octave} is beyond the keys of a piano.")
+
+    def _alter(self, text: str, *, step: str) -> int:
+        if not text:
+            return 0
+        if text in _PLAIN_ALTERS:
+            return _PLAIN_ALTERS[text]
+        try:
+            alter = Fraction(text[:12])
+        except (ValueError, ZeroDivisionError):
+            raise self._fail(RefusalCode.BAD_PITCH, f"{text[:20]!r} is no alteration.") from None
+        if abs(alter) > 2:
+            raise self._fail(RefusalCode.BAD_PITCH, f"a note is altered by {text[:12]}; at most two are known.")
+        if alter.denominator != 1:
+            self.warn(
+                WarningCode.MICROTONE,
+                self._bar,
+                f"{step} altered by {text[:12]} lies between two keys; it was taken without.",
+            )
+        return int(alter)
 
     def _ratio(self, element: ET.Element) -> tuple[int, int] | None:
         actual = self._whole(element.findtext("actual-notes"), what="number of a tuplet", least=1, most=1000)
