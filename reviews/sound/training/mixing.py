@@ -375,7 +375,7 @@ def codec(d: Dice, x: Batch) -> Batch:
     size = torch.as_tensor(np.diff(edges), device=d.d)
     power = torch.zeros(*found.shape[:2], len(size), device=d.d).index_add_(2, band, found.square()) / size
     high = torch.arange(len(size), device=d.d)[None, None] / len(size)
-    snr_db = d.u(5, 26)[:, :, None] - d.u(0, 18)[:, :, None] * high
+    snr_db = d.u(9, 32)[:, :, None] - d.u(0, 16)[:, :, None] * high
     least = found.square().mean((1, 2), keepdim=True) * 10 ** (-d.u(35, 70)[:, :, None] / 10)
     step = torch.sqrt(12 * torch.maximum(power * 10 ** (-snr_db / 10), least))[:, :, band]
     found = torch.sign(found) * torch.floor(found.abs() / step + 0.42) * step
