@@ -27,8 +27,10 @@ MOST_RELAXED = 3
 MOST_CIRCLES = 60
 # Rounds in a row without a higher bound after which the relaxed program is left.
 MOST_IDLE = 2
+# Times that the whole program is solved with circles cut off in between; a handful is the rule.
+MOST_TURNS = 1_000
 # Share of the time left that goes to the units which the relaxed program took, to get a good answer early.
-SHARE_FOR_PROMISING = 0.35
+SHARE_FOR_PROMISING = 0.5
 # How SciPy says that a program has no answer.
 INFEASIBLE = 2
 
@@ -107,9 +109,12 @@ class _Search:
         return self.bound >= self.best_weeks or self.left_s <= 0
 
     def run(self) -> CheapestSet:
-        self._relax()
-        if not self.is_over:
-            self._solve_whole(only=frozenset(self.promising), limit_s=self.left_s * SHARE_FOR_PROMISING)
+        # A good answer early, in case time is short: then the bound, then a better answer, then the proof.
+        for rounds, turns in ((1, 1), (MOST_RELAXED, MOST_TURNS)):
+            self._relax(rounds=rounds)
+            if not self.is_over:
+                limit_s = self.left_s * SHARE_FOR_PROMISING
+                self._solve_whole(only=frozenset(self.promising), limit_s=limit_s, turns=turns)
         if not self.is_over:
             self._solve_whole(only=None, limit_s=self.left_s)
         return CheapestSet(self.best, self.best_weeks, min(self.bound, self.best_weeks), self.best_weeks <= self.bound)
@@ -120,9 +125,9 @@ class _Search:
             self.best, self.best_weeks = chosen, weeks
             self.program.forget_dearer_than(weeks)
 
-    def _relax(self) -> None:
+    def _relax(self, *, rounds: int) -> None:
         idle = 0
-        for _ in range(MOST_RELAXED):
+        for _ in range(rounds):
             if self.is_over or idle == MOST_IDLE:
                 return
             answer = self.program.relax(limit_s=self.left_s, best_weeks=self.best_weeks)
@@ -138,10 +143,12 @@ class _Search:
             if not self.program.cut_off_shares(values):
                 return
 
-    def _solve_whole(self, *, only: frozenset[int] | None, limit_s: float) -> None:
+    def _solve_whole(self, *, only: frozenset[int] | None, limit_s: float, turns: int = MOST_TURNS) -> None:
         """Solve for whole units until nothing goes round in a circle any more."""
         ends_at_s = time.perf_counter() + limit_s
-        while not self.is_over and time.perf_counter() < ends_at_s:
+        for _ in range(turns):
+            if self.is_over or time.perf_counter() >= ends_at_s:
+                return
             chosen, proved = self.program.solve(limit_s=ends_at_s - time.perf_counter(), only=only)
             if only is None:
                 self.bound = max(self.bound, proved)
