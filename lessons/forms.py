@@ -412,8 +412,8 @@ class TakeForm(PlainForm):
         return self.lines[self.cleaned_data["assignment"]]
 
 
-# What a picture of no camera view is: a page of a book, a drawing.
-NO_VIEW = [("", "a page or a drawing")]
+# What a form says of a picture of no camera view: a whole page of a book, a diagram. The table keeps it as nothing.
+NO_VIEW = "none"
 
 
 class PictureForm(PlainForm):
@@ -422,9 +422,9 @@ class PictureForm(PlainForm):
     view = forms.ChoiceField(
         label="From where is it seen?",
         help_text="A still is first held against a picture seen from the same place.",
-        choices=[*CameraView.choices, *NO_VIEW],
-        required=False,
+        choices=[*CameraView.choices, (NO_VIEW, "none of these")],
         widget=forms.RadioSelect,
+        error_messages={"required": "Choose from where it is seen, or none of these."},
     )
     words = LineField(
         label="What it shows",
@@ -433,6 +433,10 @@ class PictureForm(PlainForm):
         max_length=200,
         widget=forms.TextInput(attrs={"autocomplete": "off"}),
     )
+
+    def clean_view(self) -> str:
+        view: str = self.cleaned_data["view"]
+        return "" if view == NO_VIEW else view
 
 
 class NewPictureForm(PictureForm):

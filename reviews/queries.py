@@ -12,7 +12,7 @@ from django.shortcuts import get_object_or_404
 
 from curriculum.models import Learner, Skill
 from curriculum.rubric import Dimension, rubric
-from lessons.models import Assignment, Clip, Correction, Lesson, ReferencePicture, Still, Take
+from lessons.models import Assignment, CameraView, Clip, Correction, Lesson, ReferencePicture, Still, Take
 from lessons.queries import current_lesson, latest_lesson, lessons_of, sheet_of
 from reviews.models import Mark, MomentNote, SkillAnswer
 
@@ -349,15 +349,22 @@ def alike_first(pictures: Sequence[ReferencePicture], *, view: str) -> list[Refe
 
 
 def skill_to_look_for(
-    watched: Sequence[Skill], *, asked: str, picture: ReferencePicture | None, line: Assignment
+    watched: Sequence[Skill],
+    *,
+    asked: str,
+    picture: ReferencePicture | None,
+    still: Still | None,
+    line: Assignment,
 ) -> Skill | None:
     """Return the one watched skill that a still is looked at for.
 
-    The one asked for; else the one that the reference picture is of; else the first of the hand where the sheet asks for
-    the hand's shape and not for sitting; else the first. None where nothing is watched.
+    The one asked for; else the one that the reference picture is of; else the first of the hand where the still is seen
+    from above, which shows no sitting, or the sheet asks for the hand's shape alone; else the first. None where nothing is
+    watched.
     """
     of_picture = picture.skill_id if picture else None
-    hand_first = "hand-shape" in line.dimensions and "posture" not in line.dimensions
+    is_from_above = still is not None and still.view == CameraView.TOP
+    hand_first = is_from_above or ("hand-shape" in line.dimensions and "posture" not in line.dimensions)
     ranks: list[Callable[[Skill], bool]] = [
         lambda skill: str(skill.pk) == asked,
         lambda skill: skill.pk == of_picture,

@@ -288,8 +288,11 @@ def side_by_side(request: LearnerRequest, pk: UUID) -> HttpResponse:
         "still": still,
         "picture": picture,
         "is_seen_alike": bool(still and picture and still.view and still.view == picture.view),
+        "is_tall": any(row is not None and row.height_px > row.width_px for row in (still, picture)),
         "has_symptom": still is not None and names_symptom(still.words),
-        "skill": skill_to_look_for(look_for, asked=request.GET.get("skill", ""), picture=picture, line=assignment),
+        "skill": skill_to_look_for(
+            look_for, asked=request.GET.get("skill", ""), picture=picture, still=still, line=assignment
+        ),
         "skills": [(row, _beside(here, still=still, picture=picture, skill=row)) for row in look_for],
         "film_take": take_to_cut(assignment),
         "skills_for_pictures": skills_for_pictures(assignment),

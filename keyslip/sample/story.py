@@ -152,13 +152,14 @@ def _take_pictures(row: Assignment) -> None:
         return
     still = lessons.take_still(take, at_s=take.start_s + STILL_AFTER_S, view=CameraView.TOP)
     lessons.describe_still(still, view=still.view, words="the thumb has just played")
-    lessons.add_picture(
-        row.lesson.learner,
-        upload=ContentFile(hand_from_above(), name="drawing.png"),
-        unit=row.unit,
-        view=CameraView.TOP,
-        words="An invented drawing: one finger on each of five keys",
-    )
+    if not row.unit.reference_pictures.exists():
+        lessons.add_picture(
+            row.lesson.learner,
+            upload=ContentFile(hand_from_above(), name="drawing.png"),
+            unit=row.unit,
+            view=CameraView.TOP,
+            words="An invented drawing: one finger on each of five keys",
+        )
 
 
 def _performance(bpm: float, chance: random.Random) -> list[PlayedNote]:

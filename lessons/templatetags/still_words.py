@@ -1,6 +1,7 @@
 """How pages name a still."""
 
 from django import template
+from django.utils.text import capfirst
 
 from lessons.media.clock import write_clock
 from lessons.models import Still
@@ -17,5 +18,5 @@ def still_moment(still: Still) -> str:
 
 @register.filter
 def still_name(still: Still) -> str:
-    """Say what a still is called: its words, else its moment."""
-    return still.words or f"Still at {still_moment(still)}"
+    """Say what a still is called, as a heading: its words, else its moment."""
+    return capfirst(still.words) or f"Still at {still_moment(still)}"

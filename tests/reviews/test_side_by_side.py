@@ -95,7 +95,7 @@ def test_picture_seen_from_the_same_place_comes_first(signed_in, line, take, uni
     alike = make_picture(learner, unit=unit, view="side", words="from over here")
     page = page_of(signed_in, line)
     assert f'src="{reverse("lessons:picture-large", args=[alike.pk])}"' in page
-    assert page.index("from over here") < page.index("from up there")
+    assert page.index("From over here") < page.index("From up there")
 
 
 def test_other_still_and_other_picture_can_be_chosen(signed_in, line, take, unit, learner):
@@ -125,7 +125,7 @@ def test_pictures_of_exercised_and_of_watched_skills_are_offered_and_no_others(
         make_picture(learner, skill=skill, words=words)
     make_picture(learner, unit=make_unit(unit.book), words="of another unit")
     page = page_of(signed_in, line)
-    assert page.index("“exercised”") < page.index("watched</b>")
+    assert page.index("“exercised”") < page.index("Watched</b>")
     assert "of no concern" not in page
     assert "of another unit" not in page
 
@@ -145,6 +145,11 @@ def test_hand_is_looked_for_where_the_sheet_asks_for_the_hand(signed_in, line, t
     assert "One thing to look for: hand arch." in page_of(signed_in, line)
     Assignment.objects.update(dimensions=["posture", "hand-shape"])
     assert "One thing to look for: " in page_of(signed_in, line)
+
+
+def test_hand_is_looked_for_in_a_still_from_above(signed_in, line, take, arch, seat):
+    make_still(take, view="top")
+    assert "One thing to look for: hand arch." in page_of(signed_in, line)
 
 
 def test_page_says_how_to_get_a_still_and_a_picture_where_there_is_none(signed_in, line, take, unit, arch):
