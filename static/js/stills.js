@@ -31,9 +31,13 @@
   document.addEventListener("submit", (event) => {
     const form = event.target.closest("[data-still]");
     const video = form ? film() : null;
-    if (!video || (event.submitter && event.submitter.name === "typed")) return;
+    // A moment that was typed counts, also where the form was sent by the return key.
+    const isTyped = document.activeElement === form?.elements.at_s || event.submitter?.name === "typed";
+    if (!video || isTyped) return;
     video.pause();
-    form.elements.at_s.value = writeMoment(seen.has(video) ? seen.get(video) : video.currentTime);
+    // While it still seeks, the picture on the screen is the old one.
+    const isShown = seen.has(video) && !video.seeking;
+    form.elements.at_s.value = writeMoment(isShown ? seen.get(video) : video.currentTime);
   });
 
   document.addEventListener("DOMContentLoaded", () => {
