@@ -26,7 +26,9 @@ from tests.make import (
     make_clip,
     make_lesson,
     make_mark,
+    make_picture,
     make_piece,
+    make_still,
     make_take,
     make_unit,
 )
@@ -38,7 +40,7 @@ DESK = {"width": 1280, "height": 800}
 # An A4 page less the margins of the print style sheet (14 mm at each side), in CSS pixels.
 PAPER = {"width": 688, "height": 1040}
 # What is read by programs, or is looked at by the test of films.
-NO_PAGE = re.compile(r"/(copy|original|poster)/|\.(csv|json|svg|crt)$")
+NO_PAGE = re.compile(r"/(copy|original|poster|large|small)/|\.(csv|json|svg|crt)$")
 # Addresses of one pattern are pages of one kind; two of each show what depends on what is in them.
 PATTERN = re.compile(r"[0-9a-f]{8}-[0-9a-f-]{27}")
 MOST_OF_A_KIND = 2
@@ -243,13 +245,22 @@ def test_state_of_every_clip(look: Look, context: BrowserContext) -> None:
     failed = make_clip(lesson, state=Clip.State.FAILED, text="It took too long. The file itself is kept.")
     midi = make_clip(lesson, kind=Clip.Kind.MIDI)
     make_take(row, clip=midi)
+    look_at = make_take(row, clip=make_clip(lesson, has_copy=True), is_judged=False)
     silent = make_clip(lesson, text="There is no sound on it, so only what is for the eye can be judged.")
     for clip in (waiting, under_way, refused, failed, midi, silent):
         look.open(reverse("lessons:clip", args=[clip.pk]))
     for dimension in row.dimensions:
-        look.open(reverse("reviews:look", args=[row.takes.get().pk, dimension]))
+        look.open(reverse("reviews:look", args=[midi.takes.get().pk, dimension]))
     look.open(reverse("lessons:film"))
     look.open(reverse("reviews:judge"))
+    for take in (midi.takes.get(), look_at):
+        look.open(reverse("lessons:take-stills", args=[take.pk]))
+    beside = reverse("reviews:side-by-side", args=[row.pk])
+    look.open(beside)
+    make_still(look_at, height_px=240)
+    look.open(beside)
+    make_picture(learner, skill=Skill.objects.get(learner=learner, slug="hand-arch"), view="front")
+    look.open(beside)
     look.done()
 
 
@@ -325,6 +336,12 @@ def test_forms_that_are_refused(look: Look, context: BrowserContext) -> None:
     one("lessons:film", None, form_to("lessons:clip-upload", lesson), played_on="")
     one("lessons:clip", clip, form_to("lessons:take-new", clip), start_s="now")
     one("lessons:take-edit", take, start_s="0:20", end_s="0:10")
+    picture, still = make_picture(learner, unit=unit), make_still(take)
+    one("lessons:unit-pictures", unit, view="")
+    one("lessons:picture", picture, view="")
+    one("lessons:take-stills", take, at_s="then")
+    one("lessons:take-still", still, form_to("lessons:take-still", still), view="")
+    one("lessons:take-still", still, form_to("lessons:take-still-keep", still), what="")
     one("reviews:look", take, form_to("reviews:look", take, "evenness"), "evenness")
     one("reviews:look", take, form_to("reviews:note-pin", take, "evenness"), "evenness", at_s="then")
     make_mark(take, "evenness", level=1)
