@@ -5,6 +5,7 @@ import uuid
 from pathlib import Path
 
 import numpy as np
+import pillow_heif
 import pytest
 from django.core.exceptions import ValidationError
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -87,6 +88,8 @@ def photo(*, size: tuple[int, int] = (800, 600), kind: str = "JPEG", orientation
     tags.get_ifd(0x8825)[1] = "N"
     tags.get_ifd(0x8825)[2] = (48.0, 51.0, 29.0)
     held = io.BytesIO()
+    if kind == "HEIF":
+        pillow_heif.register_heif_opener()
     image.save(held, kind, exif=tags)
     return held.getvalue()
 
@@ -107,7 +110,7 @@ def files_in(settings) -> list[Path]:
 # Adding a reference picture --------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "HEIF"])
 def test_photo_is_kept_for_a_unit_without_what_the_phone_wrote_into_it(signed_in, unit, settings, kind):
     content = photo(size=(2000, 1500), kind=kind)
     assert MAKER.encode() in content
