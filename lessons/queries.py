@@ -3,7 +3,7 @@
 from datetime import date, datetime, timedelta
 from uuid import UUID
 
-from django.db.models import Count, Prefetch, Q, QuerySet
+from django.db.models import BigIntegerField, Case, Count, F, Prefetch, Q, QuerySet, Value, When
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
 
@@ -146,14 +146,30 @@ def clips_of(lesson: Lesson) -> QuerySet[Clip]:
     return Clip.objects.filter(lesson=lesson).select_related("assignment").prefetch_related("takes", "jobs")
 
 
+def clips_by_size(learner: Learner) -> QuerySet[Clip]:
+    """Return all clips of a learner, those first that take most; a file as it came that is gone takes nothing."""
+    gone = Q(state=Clip.State.REFUSED) | Q(original_gone_on__isnull=False)
+    kept = Case(When(gone, then=Value(0)), default=F("size_bytes"), output_field=BigIntegerField())
+    return _clips_of_learner(learner).annotate(taken=kept + F("made_bytes")).order_by("-taken", "created_at")
+
+
+def clips_by_day(learner: Learner) -> QuerySet[Clip]:
+    """Return all clips of a learner, the first played first."""
+    return _clips_of_learner(learner).order_by("played_on", "created_at")
+
+
+def _clips_of_learner(learner: Learner) -> QuerySet[Clip]:
+    return Clip.objects.filter(lesson__learner=learner).select_related("assignment", "lesson")
+
+
 def judged_take(assignment: Assignment) -> Take | None:
     """Return the take of an assignment that is judged; None where nothing was filmed."""
     return Take.objects.filter(assignment=assignment, is_judged=True).select_related("clip").first()
 
 
 def newest_job(clip: Clip) -> Job | None:
-    """Return the newest job of a clip; None only for a clip whose rows were made by hand."""
-    return clip.jobs.order_by("-created_at").first()
+    """Return the newest job that prepares a clip; None only for a clip whose rows were made by hand."""
+    return clip.jobs.filter(kind=Job.Kind.PREPARE_CLIP).order_by("-created_at").first()
 
 
 def has_first_try(assignment: Assignment, day: date) -> bool:

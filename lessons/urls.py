@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from lessons.views import clips, film, pictures, practice, uploads, week
+from lessons.views import clips, film, keeping, pictures, practice, uploads, week
 
 app_name = "lessons"
 urlpatterns = [
@@ -26,10 +26,15 @@ urlpatterns = [
     path("assignments/<uuid:pk>/tries/new/", practice.try_new, name="try-new"),
     path("tries/<uuid:pk>/delete/", practice.try_delete, name="try-delete"),
     path("film/", film.film, name="film"),
+    path("space/", keeping.space, name="clip-space"),
     path("clips/<uuid:pk>/", clips.clip, name="clip"),
     path("clips/<uuid:pk>/copy/", clips.clip_copy, name="clip-copy"),
     path("clips/<uuid:pk>/poster/", clips.clip_poster, name="clip-poster"),
+    path("clips/<uuid:pk>/frames/", clips.clip_frames, name="clip-frames"),
+    path("clips/<uuid:pk>/pictures/", clips.clip_strip, name="clip-strip"),
     path("clips/<uuid:pk>/original/", clips.clip_original, name="clip-original"),
+    path("clips/<uuid:pk>/original/drop/", keeping.clip_original_drop, name="clip-original-drop"),
+    path("clips/<uuid:pk>/original/keep/", keeping.clip_original_keep, name="clip-original-keep"),
     path("clips/<uuid:pk>/retry/", clips.clip_retry, name="clip-retry"),
     path("clips/<uuid:pk>/delete/", clips.clip_delete, name="clip-delete"),
     path("clips/<uuid:pk>/takes/new/", clips.take_new, name="take-new"),

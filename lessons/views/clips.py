@@ -14,11 +14,12 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from lessons import services
 from lessons.forms import TakeForm
-from lessons.media.clock import write_clock
+from lessons.media.clock import read_clock, write_clock
+from lessons.media.errors import ClockError
 from lessons.models import Clip, Take
 from lessons.queries import get_clip, get_take, newest_job, sheet_of
 from lessons.tasks import ring
-from lessons.views.drawing import take_strip
+from lessons.views.drawing import OUTLINE_HEIGHT, WIDTH, small_pictures, sound_outline, take_strip
 from lessons.views.requests import LearnerRequest, render_for, say_errors, take_errors
 from lessons.views.serving import serve_file
 
@@ -38,8 +39,9 @@ def _answer(request: LearnerRequest, found: Clip, *, form: TakeForm | None = Non
         "page_url": reverse("lessons:clip", kwargs={"pk": found.pk}),
         "takes": [_take_entry(take) for take in takes],
         "played": played,
-        "fragment": f"#t={played.start_s:.2f},{played.end_s:.2f}" if played else "",
+        "fragment": f"#t={played.start_s:.2f},{played.end_s:.2f}" if played else _moment(request, found),
         "length": write_clock(found.duration_s) if found.duration_s else "",
+        "kept": _kept(found),
     }
     if found.is_under_way:
         context |= _progress(found)
@@ -47,10 +49,39 @@ def _answer(request: LearnerRequest, found: Clip, *, form: TakeForm | None = Non
         context["form"] = form or TakeForm(lines=lines, initial=_initial(found, takes))
         context["strip"] = take_strip(takes, duration_s=found.duration_s or 0.0)
         context["can_judge"] = bool(takes)
+        context["sheet"] = small_pictures(found.strip) if found.has_strip else None
+        context |= _outline(found)
     status = 422 if form is not None and form.errors else 200
     return render_for(
         request, page="lessons/clip.html", fragment="lessons/_clip_body.html", context=context, status=status
     )
+
+
+def _moment(request: LearnerRequest, found: Clip) -> str:
+    """Return where the player begins, for a small picture that was chosen without a script."""
+    try:
+        at_s = read_clock(request.GET.get("at", ""))
+    except ClockError:
+        return ""
+    return f"#t={at_s:.2f}" if at_s < (found.duration_s or 0.0) else ""
+
+
+def _outline(found: Clip) -> dict[str, object]:
+    try:
+        path = sound_outline(found.peaks_path.read_bytes()) if found.has_peaks else ""
+    except FileNotFoundError:
+        path = ""
+    return {"outline": path, "outline_width": WIDTH, "outline_height": OUTLINE_HEIGHT}
+
+
+def _kept(found: Clip) -> dict[str, object]:
+    """What is left of a clip besides its copy, and for how long."""
+    return {
+        "is_here": found.original_gone_on is None and found.original_path.is_file(),
+        "size": services.size_in_words(found.size_bytes),
+        "goes_on": services.goes_on(found),
+        "may_drop": found.state == Clip.State.READY and found.has_copy,
+    }
 
 
 def _take_entry(take: Take) -> dict[str, object]:
@@ -110,9 +141,29 @@ def clip_poster(request: LearnerRequest, pk: UUID) -> HttpResponseBase:
 
 
 @require_safe
+def clip_frames(request: LearnerRequest, pk: UUID) -> HttpResponseBase:
+    """When each picture of the copy is shown."""
+    found = get_clip(request.user, pk)
+    if not found.has_frames:
+        raise Http404
+    return serve_file(request, found.frames_path, content_type="application/json")
+
+
+@require_safe
+def clip_strip(request: LearnerRequest, pk: UUID) -> HttpResponseBase:
+    """All small pictures on one sheet."""
+    found = get_clip(request.user, pk)
+    if not found.has_strip:
+        raise Http404
+    return serve_file(request, found.strip_path, content_type="image/jpeg")
+
+
+@require_safe
 def clip_original(request: LearnerRequest, pk: UUID) -> HttpResponseBase:
     """The file as it came, to be kept, never to be shown: what it holds is not ours to trust."""
     found = get_clip(request.user, pk)
+    if found.original_gone_on is not None or not found.original_path.is_file():
+        return render(request, "lessons/original_gone.html", {"clip": found}, status=404)
     return serve_file(
         request,
         found.original_path,

@@ -1,8 +1,9 @@
-"""The takes of a clip on its length, in brackets: numbers for an SVG, in drawing units."""
+"""A clip on its length: its takes in brackets, the outline of its sound, small pictures. Numbers for SVG, in drawing units."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from itertools import pairwise
+from typing import Any, NamedTuple
 
 from lessons.media.clock import write_clock
 from lessons.models import Take
@@ -12,6 +13,12 @@ WIDTH, EDGE = 360, 14
 # Seconds between marks on the line: the first of these that gives eight or fewer.
 MARK_EVERY_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600)
 MOST_MARKS = 8
+# The outline of a sound: its height, and the least height of what is drawn, so that silence is a line.
+OUTLINE_HEIGHT, OUTLINE_LEAST = 56, 0.8
+# The quietest loudest moment, of 127, that is drawn at full height. Below it there is hardly anything but the room.
+OUTLINE_QUIET = 4
+# Small pictures shown of one clip: two rows on a phone, one on a desk.
+MOST_PICTURES = 8
 # Brackets of takes that overlap lie on rows of their own; below each other they stay this far apart.
 ROW_HEIGHT = 30
 
@@ -48,6 +55,78 @@ class Strip:
     brackets: list[Bracket]
     marks: list[Mark]
     words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Tile:
+    """One small picture: its place on the sheet, in pixels, and its moment."""
+
+    x: int
+    y: int
+    at_s: float
+
+    @property
+    def words(self) -> str:
+        return write_clock(self.at_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """Some small pictures of a clip: the size of each and of the whole sheet they are cut from, in pixels."""
+
+    tile_width: int
+    tile_height: int
+    width: int
+    height: int
+    tiles: list[Tile]
+
+
+def sound_outline(peaks: bytes) -> str:
+    """Return the outline of a sound as one SVG path, as wide as the drawing of takes; empty for no sound.
+
+    `peaks` are signed bytes, lowest and highest value of each hundredth of a second in turn. What is loudest fills the height,
+    for the drawing is to find places by, not to compare clips.
+    """
+    values = memoryview(peaks).cast("b")
+    pairs = len(values) // 2
+    if not pairs:
+        return ""
+    lows, highs = values[0 : 2 * pairs : 2], values[1 : 2 * pairs : 2]
+    columns = min(WIDTH - 2 * EDGE, pairs)
+    edges = [number * pairs // columns for number in range(columns + 1)]
+    below = [-min(lows[start:end]) for start, end in pairwise(edges)]
+    above = [max(highs[start:end]) for start, end in pairwise(edges)]
+    scale = OUTLINE_HEIGHT / 2 / max(OUTLINE_QUIET, *above, *below)
+    step = (WIDTH - 2 * EDGE) / columns
+    middle = OUTLINE_HEIGHT / 2
+    upper = [
+        f"{EDGE + (number + 0.5) * step:.1f} {middle - max(OUTLINE_LEAST, value * scale):.1f}"
+        for number, value in enumerate(above)
+    ]
+    lower = [
+        f"{EDGE + (number + 0.5) * step:.1f} {middle + max(OUTLINE_LEAST, value * scale):.1f}"
+        for number, value in enumerate(below)
+    ]
+    return f"M{'L'.join([*upper, *reversed(lower)])}Z"
+
+
+def small_pictures(strip: Mapping[str, Any]) -> Sheet | None:
+    """Return some of a clip's small pictures, evenly spread; None where there are fewer than two."""
+    count = int(strip.get("count", 0))
+    if count < 2:
+        return None
+    shown = min(MOST_PICTURES, count)
+    columns, width, height = (int(strip[name]) for name in ("columns", "tile_width", "tile_height"))
+    places = [round(number * (count - 1) / (shown - 1)) for number in range(shown)]
+    return Sheet(
+        tile_width=width,
+        tile_height=height,
+        width=columns * width,
+        height=int(strip["rows"]) * height,
+        tiles=[
+            Tile(place % columns * width, place // columns * height, float(strip["times_s"][place])) for place in places
+        ],
+    )
 
 
 def take_strip(takes: Sequence[Take], *, duration_s: float) -> Strip | None:

@@ -1,0 +1,79 @@
+// One picture back, one picture on: by the list of when each picture is shown, for pictures of phones do not come evenly.
+// Without this file the browser's own controls move through the clip.
+"use strict";
+
+(() => {
+  // The times of each player's pictures, asked for at the first step.
+  const lists = new WeakMap();
+
+  function playerOf(bar) {
+    const clip = bar.previousElementSibling;
+    return clip ? clip.querySelector("video[data-frames]") : null;
+  }
+
+  async function timesOf(player) {
+    if (!lists.has(player)) {
+      lists.set(player, fetch(player.dataset.frames, { credentials: "same-origin" })
+        .then((answer) => (answer.ok ? answer.json() : Promise.reject(new Error(String(answer.status)))))
+        .then((list) => list.times_s));
+      lists.get(player).catch(() => lists.delete(player));
+    }
+    return lists.get(player);
+  }
+
+  // The last picture shown at or before a moment. A ten-thousandth is what the list is rounded by.
+  function indexAt(times, moment) {
+    let low = 0;
+    let high = times.length - 1;
+    while (low < high) {
+      const middle = Math.ceil((low + high) / 2);
+      if (times[middle] <= moment + 1e-4) low = middle;
+      else high = middle - 1;
+    }
+    return low;
+  }
+
+  // The middle of a picture's time: however a player rounds, it shows that picture and no other.
+  function middleOf(times, index, end) {
+    const next = index + 1 < times.length ? times[index + 1] : Math.max(end, times[index]);
+    return times[index] + (next - times[index]) / 2;
+  }
+
+  function writeClock(seconds) {
+    const hundredths = Math.floor(seconds * 100 + 1e-6);
+    const rest = (hundredths % 6000) / 100;
+    return `${Math.floor(hundredths / 6000)}:${rest.toFixed(2).padStart(5, "0")}`;
+  }
+
+  async function step(bar, by) {
+    const player = playerOf(bar);
+    if (!player) return;
+    player.pause();
+    const words = bar.querySelector("[data-step-words]");
+    let times;
+    try {
+      times = await timesOf(player);
+    } catch {
+      words.textContent = "The list of pictures did not come. Try again.";
+      return;
+    }
+    if (!times.length) return;
+    const from = indexAt(times, player.currentTime);  // on its way somewhere a player says where to
+    const first = player.dataset.start ? indexAt(times, Number(player.dataset.start)) : 0;
+    const last = player.dataset.end ? indexAt(times, Number(player.dataset.end)) : times.length - 1;
+    const index = Math.min(Math.max(from + by, first), last);
+    player.currentTime = middleOf(times, index, player.duration || times[index]);
+    words.textContent = `Picture ${index + 1} of ${times.length}, at ${writeClock(times[index])}`;
+  }
+
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest("[data-step]");
+    if (button) step(button.closest("[data-stepping]"), Number(button.dataset.step));
+  });
+
+  function show(root) {
+    for (const bar of root.querySelectorAll("[data-stepping]")) bar.hidden = !playerOf(bar);
+  }
+  document.addEventListener("DOMContentLoaded", () => show(document));
+  document.addEventListener("htmx:load", (event) => show(event.target.parentElement || document));
+})();
