@@ -242,7 +242,7 @@ def _write_slice(upload: Upload, piece: Slice, *, file: int, chunks: Iterable[by
         raise NoRoomError("The disk is full. What arrived is kept; delete old clips, then go on.") from error
     finally:
         if digest is None:
-            _note(upload, end, file)
+            _note(upload, os.lseek(file, 0, os.SEEK_CUR), file)
     if digest is None or piece.checksum is None:
         return
     if end - start < piece.length_bytes or digest.digest() != piece.checksum.digest:
@@ -403,10 +403,10 @@ def give_up(upload: Upload) -> None:
     BusyError
         If somebody is sending to it.
     """
+    path = upload.path
     with _held(upload):
         upload.delete()
-        if upload.clip_id is None:
-            upload.path.unlink(missing_ok=True)
+        path.unlink(missing_ok=True)
 
 
 def is_same_start(upload: Upload, chunks: Iterable[bytes], *, arrived: int) -> bool:

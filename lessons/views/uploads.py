@@ -174,16 +174,17 @@ def _finish_if_whole(found: Upload) -> dict[str, str]:
         finished = services.finish_upload(found)
     except uploads.BusyError:  # another request is at it; the client asks again
         return {}
-    return _finished(finished)
+    place = _ring_and_place(found, finished)
+    return {CLIP_HEADER: place} | ({TWIN_HEADER: "1"} if finished.is_twin else {})
 
 
-def _finished(finished: services.Finished) -> dict[str, str]:
+def _ring_and_place(found: Upload, finished: services.Finished) -> str:
+    """Ring for the job of a new clip, and return where the clip is seen; where it is gone again, where others are."""
     if finished.job is not None:
         transaction.on_commit(partial(ring, str(finished.job.pk)))
     if finished.clip is None:
-        return {}
-    told = {CLIP_HEADER: reverse("lessons:clip", kwargs={"pk": finished.clip.pk})}
-    return told | ({TWIN_HEADER: "1"} if finished.is_twin else {})
+        return f"{reverse('lessons:film')}?lesson={found.lesson_id}"
+    return reverse("lessons:clip", kwargs={"pk": finished.clip.pk})
 
 
 def _state(found: Upload) -> dict[str, str]:
@@ -296,10 +297,7 @@ def upload_keep(request: LearnerRequest, pk: UUID) -> HttpResponse:
     except uploads.UploadError as error:
         messages.error(request, str(error))
         return redirect("lessons:clip-uploads")
-    _finished(finished)
-    if finished.clip is None:
-        return redirect("lessons:clip-uploads")
-    return redirect("lessons:clip", pk=finished.clip.pk)
+    return redirect(_ring_and_place(found, finished))
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
