@@ -75,7 +75,7 @@ from lessons.services.pictures import (
     take_still,
 )
 from lessons.services.practice import take_back_try, write_first_try, write_try
-from lessons.services.preparing import FULL_DISK_TEXT, STEPS, complete_one_clip, prepare_clip, run_job
+from lessons.services.preparing import DISK_FULL, FULL_DISK_TEXT, STEPS, complete_one_clip, prepare_clip, run_job
 from lessons.services.proposing import (
     Line,
     line_of_piece,
@@ -109,6 +109,7 @@ from lessons.services.uploads import (
 )
 
 __all__ = [
+    "DISK_FULL",
     "FILES_GONE",
     "FULL_DISK_TEXT",
     "LEASE_S",

@@ -68,7 +68,9 @@ def work_of(kind: str) -> Work:
     try:
         return _WORK[kind]
     except KeyError as error:
-        raise LookupError(f"nobody knows how to do a job of kind {str(kind)!r}; known are {sorted(map(str, _WORK))}") from error
+        raise LookupError(
+            f"nobody knows how to do a job of kind {str(kind)!r}; known are {sorted(map(str, _WORK))}"
+        ) from error
 
 
 def add_job(clip: Clip, *, kind: str) -> Job:
@@ -226,9 +228,7 @@ def jobs_to_ring() -> list[str]:
                 _give_up(str(job_id))
     waiting = Q(state=Job.State.QUEUED) | Q(state=Job.State.RUNNING, lease_until__lt=now)
     long_ago = Q(sent_at=None) | Q(sent_at__lt=now - timedelta(seconds=RING_AGAIN_S))
-    found = list(
-        Job.objects.filter(waiting & long_ago).order_by(_URGENCY, "created_at").values_list("pk", flat=True)
-    )
+    found = list(Job.objects.filter(waiting & long_ago).order_by(_URGENCY, "created_at").values_list("pk", flat=True))
     return [
         str(job_id) for job_id in found if Job.objects.filter(waiting & long_ago, pk=job_id).update(sent_at=now) == 1
     ]

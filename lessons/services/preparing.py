@@ -72,6 +72,8 @@ OUTLINE_RATE_HZ = 8_400
 MOST_JOBS = 3
 
 FAILED_TEXT = "Keyslip could not prepare this clip, and the fault may be ours. The file is kept as it came. Try again with the button."
+# What a clip's `reason` says while a full disk keeps it from being prepared.
+DISK_FULL = "disk_full"
 FULL_DISK_TEXT = (
     "The disk is full, so no copy could be made that plays here. The file is kept as it came. "
     "Make room on the page “What takes space”, then try again with the button."
@@ -373,7 +375,7 @@ def _take_in(clip: Clip, made: _Made) -> None:
 def _give_up(clip: Clip, text: str) -> None:
     """Tell the learner. A clip that was ready stays so: only drawings are missing."""
     Clip.objects.filter(pk=clip.pk).exclude(state=Clip.State.READY).update(
-        state=Clip.State.FAILED, text=text or FAILED_TEXT
+        state=Clip.State.FAILED, text=text or FAILED_TEXT, reason=DISK_FULL if text == FULL_DISK_TEXT else ""
     )
 
 

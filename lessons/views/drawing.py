@@ -92,21 +92,18 @@ def sound_outline(peaks: bytes) -> str:
     if not pairs:
         return ""
     lows, highs = values[0 : 2 * pairs : 2], values[1 : 2 * pairs : 2]
-    columns = min(WIDTH - 2 * EDGE, pairs)
+    columns = min(WIDTH, pairs)
     edges = [number * pairs // columns for number in range(columns + 1)]
     below = [-min(lows[start:end]) for start, end in pairwise(edges)]
     above = [max(highs[start:end]) for start, end in pairwise(edges)]
     scale = OUTLINE_HEIGHT / 2 / max(OUTLINE_QUIET, *above, *below)
-    step = (WIDTH - 2 * EDGE) / columns
-    middle = OUTLINE_HEIGHT / 2
-    upper = [
-        f"{EDGE + (number + 0.5) * step:.1f} {middle - max(OUTLINE_LEAST, value * scale):.1f}"
-        for number, value in enumerate(above)
-    ]
-    lower = [
-        f"{EDGE + (number + 0.5) * step:.1f} {middle + max(OUTLINE_LEAST, value * scale):.1f}"
-        for number, value in enumerate(below)
-    ]
+    upper, lower = (
+        [
+            f"{(number + 0.5) * WIDTH / columns:.1f} {OUTLINE_HEIGHT / 2 + side * max(OUTLINE_LEAST, value * scale):.1f}"
+            for number, value in enumerate(values)
+        ]
+        for side, values in ((-1, above), (1, below))
+    )
     return f"M{'L'.join([*upper, *reversed(lower)])}Z"
 
 

@@ -46,7 +46,7 @@ def space(request: LearnerRequest) -> HttpResponse:
 def _parts(found: services.Space) -> list[tuple[str, str]]:
     parts = [
         ("Clips as they came", found.originals_bytes),
-        ("Their copies, with small pictures", found.copies_bytes),
+        ("Copies that play here", found.copies_bytes),
         ("Stills and reference pictures", found.pictures_bytes),
         ("Uploads under way", found.uploads_bytes),
     ]

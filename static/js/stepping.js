@@ -3,11 +3,14 @@
 "use strict";
 
 (() => {
-  // The times of each player's pictures, asked for at the first step.
+  // The times of each player's pictures, asked for at the first step; and those that have come, with the words that tell where
+  // the player stands.
   const lists = new WeakMap();
+  const known = new WeakMap();
 
   function playerOf(bar) {
-    const clip = bar.previousElementSibling;
+    let clip = bar.previousElementSibling;
+    while (clip && !clip.matches(".clip")) clip = clip.previousElementSibling;
     return clip ? clip.querySelector("video[data-frames]") : null;
   }
 
@@ -62,9 +65,25 @@
     const first = player.dataset.start ? indexAt(times, Number(player.dataset.start)) : 0;
     const last = player.dataset.end ? indexAt(times, Number(player.dataset.end)) : times.length - 1;
     const index = Math.min(Math.max(from + by, first), last);
+    known.set(player, { times, words });
     player.currentTime = middleOf(times, index, player.duration || times[index]);
-    words.textContent = `Picture ${index + 1} of ${times.length}, at ${writeClock(times[index])}`;
   }
+
+  function say(event) {
+    const found = known.get(event.target);
+    if (!found) return;
+    const index = indexAt(found.times, event.target.currentTime);
+    found.words.textContent = `Picture ${index + 1} of ${found.times.length}, at ${writeClock(found.times[index])}`;
+  }
+
+  function beSilent(event) {
+    const found = known.get(event.target);
+    if (found) found.words.textContent = "";
+  }
+
+  // Caught on the way down: these events do not rise from a player.
+  document.addEventListener("seeked", say, true);
+  document.addEventListener("play", beSilent, true);
 
   document.addEventListener("click", (event) => {
     const button = event.target.closest("[data-step]");
