@@ -19,6 +19,7 @@ from tests.make import (
     make_take,
     make_try,
     make_unit,
+    make_upload,
 )
 
 
@@ -65,6 +66,7 @@ def rows_of(learner: Learner, *, text: str = "Plain") -> dict[str, Any]:
         "assignments": row,
         "tries": make_try(row),
         "clips": clip,
+        "uploads": make_upload(lesson, given_name=text, arrived=b"film"),
         "takes": take,
         "notes": note,
     }

@@ -9,8 +9,10 @@ from PIL import Image
 
 from curriculum import services as curriculum
 from curriculum.models import Book, Evidence, Learner, Piece, Skill, Unit
-from lessons.models import Assignment, Clip, Lesson, ReferencePicture, Still, Take, Try
+from lessons import services as lessons
+from lessons.models import Assignment, Clip, Lesson, ReferencePicture, Still, Take, Try, Upload
 from lessons.queries import week_start
+from lessons.uploads import Slice
 from reviews.models import Mark, SkillAnswer
 
 _number = count(1)
@@ -118,6 +120,16 @@ def make_clip(lesson: Lesson, *, state: str = Clip.State.READY, content: bytes |
         clip.original_path.write_bytes(content)
         clip.copy_path.write_bytes(content)
     return clip
+
+
+def make_upload(lesson: Lesson, *, arrived: bytes = b"", size_bytes: int | None = 1_000_000, **fields: Any) -> Upload:
+    """Make an upload of which some bytes have arrived; `size_bytes` None is a recording."""
+    upload = lessons.begin_upload(
+        lesson, size_bytes=size_bytes, **{"played_on": lesson.starts_on, "given_name": "IMG_0001.MOV"} | fields
+    )
+    if arrived:
+        lessons.add_slice(upload, Slice(0, len(arrived)), chunks=[arrived])
+    return upload
 
 
 def make_take(

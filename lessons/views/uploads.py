@@ -45,8 +45,10 @@ Answer = Callable[..., HttpResponse]
 Mark = Callable[[Answer], Answer]
 
 
-def speaks_tus(*methods: str) -> Mark:
+def speaks_tus(get_row: Callable[[Learner, UUID], Any], *methods: str) -> Mark:
     """Mark a view as an address of the protocol: it answers programs in plain words, and takes nothing from other sites.
+
+    The view gets the row that the address names, found by its owner, and the method.
 
     There is no form token. Instead every request must carry a header that no form can set, and that a script of another
     site may only set after asking, which we never answer.
@@ -65,16 +67,19 @@ def speaks_tus(*methods: str) -> Mark:
             speaks = "Tus-Resumable" in request.headers
             if not request.user.is_authenticated:
                 return _signed_out(speaks=speaks)
-            if method not in methods:
-                return HttpResponseNotAllowed(methods)
-            if not _is_from_here(request):
-                return _words("This came from another site, so it was not taken.", status=403)
             try:
+                row = get_row(request.user, pk)
+                if method not in methods:
+                    return HttpResponseNotAllowed(methods)
+                if not _is_from_here(request):
+                    return _words("This came from another site, so it was not taken.", status=403)
                 uploads.check_version(request.headers)
-                found = view(request, pk, method)
+                found = view(request, row, method)
             except uploads.UploadError as error:
                 found = _words(str(error), status=error.status)
             except Http404:
+                if not speaks:
+                    raise
                 found = _words("This is not here, or not here any more.", status=404)
             found["Tus-Resumable"] = uploads.VERSION
             if found.status_code == 412:
@@ -115,10 +120,9 @@ def _words(text: str, *, status: int) -> HttpResponse:
     return HttpResponse(text, status=status, content_type="text/plain; charset=utf-8")
 
 
-@speaks_tus("POST")
-def upload_new(request: LearnerRequest, pk: UUID, _method: str) -> HttpResponse:
+@speaks_tus(get_lesson, "POST")
+def upload_new(request: LearnerRequest, lesson: Lesson, _method: str) -> HttpResponse:
     """Begin an upload for a lesson. What was said about the clip is checked as in the plain form."""
-    lesson = get_lesson(request.user, pk)
     asked = uploads.read_creation(request.headers)
     form = _facts(request, lesson, asked.metadata)
     if not form.is_valid():
@@ -143,10 +147,9 @@ def _facts(request: LearnerRequest, lesson: Lesson, metadata: Any) -> ClipFactsF
     return ClipFactsForm(said, lesson=lesson, lines=list(sheet_of(lesson)), today=request.user.today())
 
 
-@speaks_tus("HEAD", "PATCH", "DELETE")
-def upload(request: LearnerRequest, pk: UUID, method: str) -> HttpResponse:
+@speaks_tus(get_upload, "HEAD", "PATCH", "DELETE")
+def upload(request: LearnerRequest, found: Upload, method: str) -> HttpResponse:
     """One upload: how far it is, further bytes of it, or its end."""
-    found = get_upload(request.user, pk)
     if method == "PATCH":
         return _take_slice(request, found)
     if method == "DELETE":
@@ -243,10 +246,9 @@ def _arriving(request: HttpRequest, *, length_bytes: int) -> Iterator[bytes]:
         is_over.set()
 
 
-@speaks_tus("GET", "POST")
-def upload_compare(request: LearnerRequest, pk: UUID, method: str) -> HttpResponse:
+@speaks_tus(get_upload, "GET", "POST")
+def upload_compare(request: LearnerRequest, found: Upload, method: str) -> HttpResponse:
     """Say which parts of a file chosen again are wanted; told them, say whether it is the file that was being sent."""
-    found = get_upload(request.user, pk)
     services.check_alive(found)
     arrived = services.arrived_bytes(found)
     if method == "GET":

@@ -45,7 +45,9 @@ def test_address_that_names_a_row_is_its_owners_alone(rows: dict[str, Any], name
         assert answer["Location"].startswith("/sign-in/")
 
     for method in ("PUT", "DELETE", "PATCH", "TRACE"):
-        assert owner.generic(method, path).status_code == 405
+        # Where clips arrive in slices, two of these are methods; whoever does not speak that protocol is told its version.
+        wanted = 412 if name == "lessons:clip-upload-resource" and method in {"DELETE", "PATCH"} else 405
+        assert owner.generic(method, path).status_code == wanted
     assert count == {model: model._default_manager.count() for model in count}
 
 
