@@ -3,11 +3,12 @@
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 from uuid import UUID
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
-from django.db.models import BigIntegerField, F, Q, QuerySet, Sum
+from django.db.models import BigIntegerField, F, Q, QuerySet, Subquery, Sum, Value
 from django.db.models.functions import Coalesce
 
 from curriculum.models import Learner
@@ -59,22 +60,27 @@ def quota_of(learner: Learner) -> int:
 
 def space_of(learner: Learner, *, besides: UUID | None = None) -> Space:
     """Return what takes this learner's space, counted from the rows; `besides` names an upload that is left out."""
-    clips = Clip.objects.filter(lesson__learner=learner).aggregate(
-        originals=_sum("size_bytes", filter=has_original()), copies=_sum("made_bytes")
+    clips, stills = (
+        Clip.objects.filter(lesson__learner=learner),
+        Still.objects.filter(take__clip__lesson__learner=learner),
     )
-    uploads = (
-        _under_way(besides=besides)
-        .filter(learner=learner)
-        .aggregate(arrived=_sum("offset_bytes"), announced=_sum(Coalesce("size_bytes", "offset_bytes")))
-    )
-    references = ReferencePicture.objects.filter(learner=learner).aggregate(made=_sum("made_bytes"))
-    stills = Still.objects.filter(take__clip__lesson__learner=learner).aggregate(made=_sum("made_bytes"))
+    references = ReferencePicture.objects.filter(learner=learner)
+    uploads = _under_way(besides=besides).filter(learner=learner)
+    # One question with six parts: the page for filming asks it each time.
+    sums = Learner.objects.filter(pk=learner.pk).values(
+        originals=_total(clips.filter(has_original()), "size_bytes"),
+        copies=_total(clips, "made_bytes"),
+        references=_total(references, "made_bytes"),
+        stills=_total(stills, "made_bytes"),
+        arrived=_total(uploads, "offset_bytes"),
+        announced=_total(uploads, Coalesce("size_bytes", "offset_bytes")),
+    )[0]
     return Space(
-        originals_bytes=clips["originals"],
-        copies_bytes=clips["copies"],
-        pictures_bytes=references["made"] + stills["made"],
-        uploads_bytes=uploads["arrived"],
-        expected_bytes=uploads["announced"] - uploads["arrived"],
+        originals_bytes=sums["originals"],
+        copies_bytes=sums["copies"],
+        pictures_bytes=sums["references"] + sums["stills"],
+        uploads_bytes=sums["arrived"],
+        expected_bytes=sums["announced"] - sums["arrived"],
         quota_bytes=quota_of(learner),
     )
 
@@ -184,5 +190,11 @@ def _under_way(*, besides: UUID | None) -> "QuerySet[Upload]":
     return uploads.exclude(pk=besides) if besides is not None else uploads
 
 
-def _sum(what: object, **options: object) -> Coalesce:
-    return Coalesce(Sum(what, **options), 0, output_field=BigIntegerField())  # type: ignore[arg-type]
+def _sum(what: Any, **options: Any) -> Coalesce:
+    return Coalesce(Sum(what, **options), 0, output_field=BigIntegerField())
+
+
+def _total(rows: "QuerySet[Any]", what: Any) -> Coalesce:
+    """Return the sum over rows as part of another question; 0 for none."""
+    one = rows.order_by().annotate(_all=Value(1)).values("_all")
+    return Coalesce(Subquery(one.annotate(total=Sum(what)).values("total")), 0, output_field=BigIntegerField())

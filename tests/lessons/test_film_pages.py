@@ -191,7 +191,7 @@ def test_clip_under_way_shows_its_steps_and_asks_again(client, lesson):
         'http-equiv="refresh"',
         'Looking at the clip<span class="hide">: done</span>',
         'Making a copy that plays in the browser<span class="hide">: under way</span>',
-        'Taking a first picture<span class="hide">: to come</span>',
+        'Taking small pictures<span class="hide">: to come</span>',
         "You need not wait.",
     ):
         assert words in page, words
@@ -218,7 +218,7 @@ def test_finished_clip_no_longer_asks(client, lesson, state):
 
 
 def test_failed_clip_is_tried_again_once(client, lesson, rung, django_capture_on_commit_callbacks):
-    clip = make_clip(lesson, state=Clip.State.FAILED)
+    clip = make_clip(lesson, state=Clip.State.FAILED, content=b"film")
     with django_capture_on_commit_callbacks(execute=True):
         for _ in range(2):
             assert client.post(url("clip-retry", clip))["Location"] == url("clip", clip)
