@@ -214,6 +214,82 @@ def standing_of(
     return story.report(today)
 
 
+@dataclass(frozen=True, slots=True)
+class StandingChange:
+    """A day on which the standing of a skill changed.
+
+    Attributes
+    ----------
+    on : date
+        The learner's local date.
+    before : Standing
+        Where the skill stood the day before.
+    report : StandingReport
+        Where it stood at the end of that day, with its sentence.
+    """
+
+    on: date
+    before: Standing
+    report: StandingReport
+
+
+def standing_history(
+    evidence: Iterable[EvidenceItem], *, today: date, rules: StandingRules = DEFAULT_RULES
+) -> tuple[StandingChange, ...]:
+    """Return every change of the standing of one skill, day by day: ticks and setbacks, checks fallen due, claims lapsed.
+
+    Parameters
+    ----------
+    evidence : iterable of EvidenceItem
+        All evidence of one skill that has not been withdrawn, in any order. Evidence dated after `today` is passed over.
+    today : date
+        The learner's local date.
+    rules : StandingRules
+        The numbers.
+
+    Returns
+    -------
+    tuple of StandingChange
+        Earliest first, at most one a day; the first begins at untried. Empty where nothing ever happened. On any day the
+        skill stood where the last change up to that day says.
+
+    Examples
+    --------
+    >>> right = [EvidenceItem(date(2025, 3, day), Source.TRY, True) for day in (1, 8, 14)]
+    >>> for change in standing_history(right, today=date(2025, 4, 20)):
+    ...     print(change.on, change.before, "->", change.report.standing)
+    2025-03-01 untried -> in_work
+    2025-03-14 in_work -> ticked
+    2025-04-13 ticked -> due
+    """
+    days: dict[date, _Day] = {}
+    for item in evidence:
+        if item.played_on <= today:
+            days.setdefault(item.played_on, _Day(item.played_on)).add(item)
+    ordered = sorted(days.values(), key=lambda day: day.on)
+    story = _Story(rules)
+    changes: list[StandingChange] = []
+    before = Standing.UNTRIED
+
+    def note(on: date) -> StandingReport:
+        nonlocal before
+        report = story.report(on)
+        if report.standing is not before:
+            changes.append(StandingChange(on, before, report))
+            before = report.standing
+        return report
+
+    for place, day in enumerate(ordered):
+        story.live(day)
+        report = note(day.on)
+        # Time alone changes a standing at most once before something is shown again.
+        turn = report.lapses_on or (report.due_on if report.standing is Standing.TICKED else None)
+        until = ordered[place + 1].on if place + 1 < len(ordered) else today + timedelta(days=1)
+        if turn is not None and day.on < turn < until:
+            note(turn)
+    return tuple(changes)
+
+
 @dataclass(slots=True)
 class _Day:
     """What the evidence of one day comes to. Built from any order of items to the same values."""

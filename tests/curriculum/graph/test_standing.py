@@ -8,7 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from curriculum.graph.errors import RulesError
-from curriculum.graph.standing import DEFAULT_RULES, EvidenceItem, Source, Standing, StandingRules, standing_of
+from curriculum.graph.standing import (
+    DEFAULT_RULES,
+    EvidenceItem,
+    Source,
+    Standing,
+    StandingRules,
+    standing_history,
+    standing_of,
+)
 
 MANY = settings(max_examples=200, derandomize=True, deadline=None)
 
@@ -452,6 +460,49 @@ def test_ripe_day_keeps_its_promise(history, on):
     for when in {tomorrow, max(tomorrow, report.ripe_on or tomorrow)}:
         after = standing_of([*history, EvidenceItem(when, Source.TRY, True)], today=when).standing
         assert (after is Standing.TICKED) == (report.ripe_on is not None and when >= report.ripe_on)
+
+
+@MANY
+@given(histories, numbers)
+def test_history_says_where_the_skill_stood_on_every_day(history, on):
+    changes = standing_history(history, today=day(on))
+    assert [change.on for change in changes] == sorted({change.on for change in changes})
+    before = Standing.UNTRIED
+    for change in changes:
+        assert change.before is before
+        assert change.report == standing_of(history, today=change.on)
+        before = change.report.standing
+    stood = Standing.UNTRIED
+    left = list(changes)
+    for number in range(1, on + 1):
+        while left and left[0].on <= day(number):
+            stood = left.pop(0).report.standing
+        assert standing_of(history, today=day(number)).standing is stood
+    assert not left
+
+
+@MANY
+@given(histories, numbers, st.integers(0, 2**32).map(random.Random))
+def test_order_of_evidence_plays_no_part_in_the_history(history, on, chance):
+    shuffled = chance.sample(history, k=len(history))
+    assert standing_history(shuffled, today=day(on)) == standing_history(history, today=day(on))
+
+
+@pytest.mark.parametrize(
+    ("table", "changes"),
+    [
+        ("", []),
+        ("1+ 8+ 14+", ["1 in_work", "14 ticked", "44 due"]),
+        ("1m+", ["1 claimed", "31 untried"]),
+        ("1m+ 5+ 20-", ["1 claimed", "5 ticked", "35 due"]),
+        ("1m+ 31+", ["1 claimed", "31 in_work"]),
+        ("1+ 8+ 14+ 50- 51+ 52+", ["1 in_work", "14 ticked", "44 due", "50 in_work", "52 ticked"]),
+        ("1+ 8+ 14+ 44+ 46c-", ["1 in_work", "14 ticked", "46 in_work"]),
+    ],
+)
+def test_history_tells_each_change_with_its_day(table, changes):
+    told = standing_history(make_evidence(table), today=day(60))
+    assert [f"{(change.on - DAY_ONE).days + 1} {change.report.standing}" for change in told] == changes
 
 
 def test_random_histories_reach_every_standing():
