@@ -1,7 +1,8 @@
 """The data folder: everything that must survive, and nothing else.
 
 keyslip.sqlite3        the database, unless DATABASE_URL names another
-clips/                 originals, copies and posters, a folder for each clip
+clips/                 originals, copies and what was drawn from them, a folder for each clip
+pictures/              reference pictures and stills, a folder for each
 work/                  files of jobs under way; always empty in the end
 incoming/              uploads under way, on the same disk so that the last step is a rename
 static/                style sheets and scripts as served; made again at every start

@@ -2,9 +2,12 @@
 
     manifest.json      what is in it; written last, so that a folder without it is no backup
     database.sqlite3   all rows, copied by SQLite itself while Keyslip may be running
-    clips/             originals, copies and posters
+    clips/             originals, copies, and what was drawn from them
+    pictures/          reference pictures and stills
     authority/         the house's own certificate authority, which phones trust
     secret_key         signs sign-ins
+
+Uploads under way and the folders of jobs are not in it: what had not arrived is sent again, what was not made is made again.
 
 A PostgreSQL database is not in it: `pg_dump` copies that one, and `database` in the manifest is null.
 """
@@ -22,7 +25,7 @@ from typing import Any
 
 SCHEMA = 1
 MANIFEST, DATABASE = "manifest.json", "database.sqlite3"
-KEPT_FOLDERS, KEPT_FILES = ("clips", "authority"), ("secret_key",)
+KEPT_FOLDERS, KEPT_FILES = ("clips", "pictures", "authority"), ("secret_key",)
 # Bytes read at a time while a file is copied and summed up: enough to be quick, little beside everything else.
 READ_BYTES = 1_048_576
 

@@ -15,6 +15,7 @@ from keyslip.keeping import KeepingError, make_backup, put_back
 from tests.house import PROJECT
 
 CLIP = "clips/ab/ab34c6f0-2f1d-4b7e-9a53-0f7c3f3d2f11/original"
+PICTURE = "pictures/cd/cd34c6f0-2f1d-4b7e-9a53-0f7c3f3d2f11/large.jpg"
 
 
 @pytest.fixture
@@ -24,6 +25,8 @@ def data(tmp_path: Path) -> Path:
         CLIP: b"film" * 1000,
         "authority/authority.key": b"key of the house",
         "secret_key": b"signs",
+        PICTURE: b"jpeg",
+        "incoming/ab34c6f0-2f1d-4b7e-9a53-0f7c3f3d2f11.part": b"half",
         "work/a-job/copy.mp4": b"half",
         "static/app.css": b"made again",
     }
@@ -66,7 +69,7 @@ def test_backup_put_back_is_what_it_was(data, rows, tmp_path):
     backup(tmp_path / "kept", data, rows)
     restore(tmp_path / "kept", tmp_path / "new")
     found = contents(tmp_path / "new")
-    assert sorted(found) == sorted([CLIP, "authority/authority.key", "secret_key", "keyslip.sqlite3"])
+    assert sorted(found) == sorted([CLIP, PICTURE, "authority/authority.key", "secret_key", "keyslip.sqlite3"])
     assert all(found[name] == (data / name).read_bytes() for name in found if name != "keyslip.sqlite3")
     assert words_in(tmp_path / "new" / "keyslip.sqlite3") == ["kept"]
 
