@@ -14,8 +14,10 @@ from tests.make import (
     make_evidence,
     make_lesson,
     make_mark,
+    make_picture,
     make_piece,
     make_skill,
+    make_still,
     make_take,
     make_try,
     make_unit,
@@ -68,6 +70,8 @@ def rows_of(learner: Learner, *, text: str = "Plain") -> dict[str, Any]:
         "clips": clip,
         "uploads": make_upload(lesson, given_name=text, arrived=b"film"),
         "takes": take,
+        "stills": make_still(take, words=text),
+        "pictures": make_picture(learner, skill=skill, words=text),
         "notes": note,
     }
 

@@ -87,7 +87,7 @@ def test_form_sent_twice_at_the_same_moment_stores_one_clip(lesson, monkeypatch)
     token = uuid.uuid4()
     clip, _ = record(lesson, upload_token=token)
     asked = iter([None, clip])
-    monkeypatch.setattr(clips_service, "_sent_before", lambda *_: next(asked))
+    monkeypatch.setattr(clips_service, "sent_before", lambda *_: next(asked))
     again, job = record(lesson, upload_token=token, upload=upload(b"other bytes"))
     assert (again, job) == (clip, None)
     assert [folder.name for folder in clip.folder.parent.iterdir() if folder.name == str(clip.pk)] == [str(clip.pk)]
