@@ -2,9 +2,10 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from curriculum.graph.errors import UnknownIdError
-from curriculum.graph.prerequisites import chain_up, closure, learnable_order, steps_towards
+from curriculum.graph.prerequisites import chain_up, closure, learnable_order, reach_bits, steps_towards
 from curriculum.graph.standing import Standing
 
 
@@ -326,9 +327,9 @@ def piece_gate(
     steps = steps_towards(named, needs=below)
     for need in steps:
         _skill(need, skills=skills, named_by="a skill")
-    missing = steps.keys() - known_skills(skills=skills)
-    order = learnable_order(missing, needs=below, rank={skill: skills[skill].rank for skill in missing})
     gatekeeper = _Gatekeeper(units=units, skills=skills)
+    missing = steps.keys() - gatekeeper.known
+    order = learnable_order(missing, needs=below, rank={skill: skills[skill].rank for skill in missing})
     blockers = []
     for skill in order:
         nearest = gatekeeper.nearest_teacher(skill)
@@ -352,26 +353,56 @@ class _Gatekeeper:
     def __init__(self, *, units: Mapping[str, UnitFacts], skills: Mapping[str, SkillFacts]) -> None:
         self.units = units
         self.skills = skills
-        self.after = {unit.id: unit.after for unit in units.values()}
+        self.number = {unit.id: place for place, unit in enumerate(units.values())}
         self.teachers: dict[str, list[str]] = {}
-        followers: dict[str, set[str]] = {}
         for unit in units.values():
             for taught in unit.teaches:
                 self.teachers.setdefault(taught, []).append(unit.id)
-            for before in unit.after:
-                followers.setdefault(before, set()).add(unit.id)
-        self.followers = {before: frozenset(after) for before, after in followers.items()}
-        self._known: frozenset[str] | None = None
-        self._places: dict[str, int] | None = None
-        self._units_to_do: dict[str, int] = {}
+
+    @cached_property
+    def known(self) -> frozenset[str]:
+        return known_skills(skills=self.skills)
+
+    @cached_property
+    def after(self) -> list[list[int]]:
+        """For each unit, by number, the units it comes after."""
+        return [
+            [self.number[_unit(before, units=self.units, named_by=unit.id).id] for before in unit.after]
+            for unit in self.units.values()
+        ]
+
+    @cached_property
+    def earlier(self) -> list[int]:
+        """For each unit, as bits, those that must be done before it, directly or not."""
+        return reach_bits(self.after)
+
+    @cached_property
+    def later(self) -> list[int]:
+        """For each unit, as bits, those that come after it, directly or not."""
+        followers: list[list[int]] = [[] for _ in self.after]
+        for place, before in enumerate(self.after):
+            for earlier in before:
+                followers[earlier].append(place)
+        return reach_bits(followers)
+
+    @cached_property
+    def to_do(self) -> int:
+        """As bits, the units that are not done."""
+        return sum(1 << self.number[unit.id] for unit in self.units.values() if not unit.is_done)
+
+    @cached_property
+    def places(self) -> dict[str, int]:
+        """For each skill its place in a learnable order of all."""
+        ranks = {skill.id: skill.rank for skill in self.skills.values()}
+        everything = learnable_order(self.skills, needs=_needs_of(self.skills), rank=ranks)
+        return {skill: place for place, skill in enumerate(everything)}
 
     def unit_gate(self, unit: UnitFacts) -> UnitGate:
         waiting_units = [
             before for before in unit.after if not _unit(before, units=self.units, named_by=unit.id).is_done
         ]
         missing = [need for need in unit_needs(unit, skills=self.skills) if not self._lets_through(need)]
-        later = closure([unit.id], needs=self.followers) if missing else frozenset()
-        holding = [need for need in missing if need in unit.needs or self._is_taught_outside(need, outside=later)]
+        holding = [need for need in missing if need in unit.needs or self._is_taught_before(need, unit=unit)]
         granted = [need for need in missing if need not in holding]
         return UnitGate(
             is_open=not waiting_units and not holding,
@@ -386,25 +417,19 @@ class _Gatekeeper:
 
     def _lets_through(self, need: str) -> bool:
         skill = self.skills[need]
-        if self._known is None:
-            self._known = known_skills(skills=self.skills)
-        return need in self._known or (skill.standing == Standing.IN_WORK and skill.has_pass)
+        return need in self.known or (skill.standing == Standing.IN_WORK and skill.has_pass)
 
-    def _is_taught_outside(self, need: str, *, outside: frozenset[str]) -> bool:
-        return any(teacher not in outside for teacher in self.teachers.get(need, ()))
+    def _is_taught_before(self, need: str, *, unit: UnitFacts) -> bool:
+        """Whether a unit teaches it that is neither this one nor one that comes after it."""
+        place = self.number[unit.id]
+        held_up = self.later[place] | 1 << place
+        return any(not held_up >> self.number[teacher] & 1 for teacher in self.teachers.get(need, ()))
 
     def _distance(self, unit_id: str) -> tuple[bool, int, int, str, str]:
         unit = self.units[unit_id]
-        return (unit.is_done, self._count_units_to_do(unit_id), unit.position, unit.book, unit.id)
-
-    def _count_units_to_do(self, unit_id: str) -> int:
-        """Count the units not done that must be done before this one, directly or not."""
-        if unit_id not in self._units_to_do:
-            before = closure([unit_id], needs=self.after) - {unit_id}
-            self._units_to_do[unit_id] = sum(
-                not _unit(earlier, units=self.units, named_by=unit_id).is_done for earlier in before
-            )
-        return self._units_to_do[unit_id]
+        place = self.number[unit_id]
+        units_to_do = (self.earlier[place] & self.to_do & ~(1 << place)).bit_count()
+        return (unit.is_done, units_to_do, unit.position, unit.book, unit.id)
 
     def _place_in_book(self, unit_id: str) -> tuple[str, int, str]:
         unit = self.units[unit_id]
@@ -413,11 +438,7 @@ class _Gatekeeper:
     def _in_learnable_order(self, ids: Sequence[str]) -> tuple[str, ...]:
         if len(ids) < 2:
             return tuple(ids)
-        if self._places is None:
-            ranks = {skill.id: skill.rank for skill in self.skills.values()}
-            everything = learnable_order(self.skills, needs=_needs_of(self.skills), rank=ranks)
-            self._places = {skill: place for place, skill in enumerate(everything)}
-        return tuple(sorted(ids, key=self._places.__getitem__))
+        return tuple(sorted(ids, key=self.places.__getitem__))
 
 
 def _needs_of(skills: Mapping[str, SkillFacts]) -> dict[str, frozenset[str]]:

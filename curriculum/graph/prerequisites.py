@@ -7,7 +7,7 @@ prerequisites each function takes about n + m steps (`learnable_order`: times th
 
 import heapq
 from collections import deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TypeAlias
 
 from curriculum.graph.errors import LoopError
@@ -74,11 +74,9 @@ def find_loop(needs: Needs) -> tuple[str, ...]:
     open_needs = {skill: len(direct) for skill, direct in needs.items()}
     wanted_by = _wanted_by(needs)
     free = [skill for skill in wanted_by if not open_needs.get(skill)]
-    free += [skill for skill, count in open_needs.items() if not count and skill not in wanted_by]
     while free:
         skill = free.pop()
-        open_needs[skill] = -1
-        for above in wanted_by.get(skill, ()):
+        for above in wanted_by.get(skill, NOTHING):
             open_needs[above] -= 1
             if not open_needs[above]:
                 free.append(above)
@@ -172,31 +170,41 @@ def learnable_order(
     ('place', 'pulse', 'scale')
     """
     asked = set(ids)
-    ranks = rank or {}
-    below = {skill: needs.get(skill, NOTHING) for skill in closure(asked, needs=needs)}
-    open_needs = {skill: len(direct) for skill, direct in below.items()}
-    wanted_by = _wanted_by(below)
-    ready: list[tuple[tuple[int, ...], str]] = []
-    passed = [skill for skill, count in open_needs.items() if not count]
-    left = len(below)
+    reached = closure(asked, needs=needs)
+    # Numbers instead of ids: of two that are ready the lower number comes first, and comparing numbers is fast.
+    in_turn = sorted(reached)
+    if rank:
+        in_turn.sort(key=lambda skill: rank.get(skill, ()))
+    number = {skill: place for place, skill in enumerate(in_turn)}
+    is_asked = [skill in asked for skill in in_turn]
+    open_needs: list[int] = []
+    wanted_by: list[list[int]] = [[] for _ in in_turn]
+    for place, skill in enumerate(in_turn):
+        direct = needs.get(skill, NOTHING)
+        open_needs.append(len(direct))
+        for need in direct:
+            wanted_by[number[need]].append(place)
+    ready: list[int] = []
+    passed = [place for place, count in enumerate(open_needs) if not count]
+    left = len(in_turn)
     order: list[str] = []
     while passed or ready:
         # What was not asked for is passed at once; only what was asked for waits its turn by rank.
         if passed:
-            skill = passed.pop()
-            if skill in asked:
-                heapq.heappush(ready, (ranks.get(skill, ()), skill))
+            here = passed.pop()
+            if is_asked[here]:
+                heapq.heappush(ready, here)
                 continue
         else:
-            skill = heapq.heappop(ready)[1]
-            order.append(skill)
+            here = heapq.heappop(ready)
+            order.append(in_turn[here])
         left -= 1
-        for above in wanted_by.get(skill, ()):
+        for above in wanted_by[here]:
             open_needs[above] -= 1
             if not open_needs[above]:
                 passed.append(above)
     if left:
-        raise LoopError(find_loop(below))
+        raise LoopError(find_loop({skill: needs.get(skill, NOTHING) for skill in reached}))
     return tuple(order)
 
 
@@ -285,6 +293,58 @@ def chain_up(skill: str, *, steps: Mapping[str, str]) -> tuple[str, ...]:
     while steps[chain[-1]] != chain[-1]:
         chain.append(steps[chain[-1]])
     return tuple(chain)
+
+
+def reach_bits(steps: Sequence[Sequence[int]]) -> list[int]:
+    """Return, for each of n numbers, which others can be reached from it by one step or more.
+
+    Parameters
+    ----------
+    steps : sequence of sequence of int, shape (n,)
+        For each number the numbers one step away, each 0 to n - 1. May go round in circles.
+
+    Returns
+    -------
+    list of int
+        One whole number each, whose bit i says whether i can be reached; about n * n / 8 bytes altogether. A number
+        reaches itself only where it lies in a circle. Empty for no numbers.
+
+    Examples
+    --------
+    >>> [f"{bits:03b}" for bits in reach_bits([[1], [2], []])]
+    ['110', '100', '000']
+    """
+    reached = [0] * len(steps)
+    open_steps = [len(each) for each in steps]
+    arriving: list[list[int]] = [[] for _ in steps]
+    for here, each in enumerate(steps):
+        for there in each:
+            arriving[there].append(here)
+    free = [here for here, count in enumerate(open_steps) if not count]
+    for here in free:  # grows while it is walked
+        bits = 0
+        for there in steps[here]:
+            bits |= reached[there] | 1 << there
+        reached[here] = bits
+        for before in arriving[here]:
+            open_steps[before] -= 1
+            if not open_steps[before]:
+                free.append(before)
+    # What is left lies in a circle or leads to one; it is walked singly.
+    for here, count in enumerate(open_steps):
+        if count:
+            bits = 0
+            waiting = list(steps[here])
+            while waiting:
+                there = waiting.pop()
+                if not bits >> there & 1:
+                    bits |= 1 << there
+                    if open_steps[there]:
+                        waiting += steps[there]
+                    else:
+                        bits |= reached[there]
+            reached[here] = bits
+    return reached
 
 
 def _wanted_by(needs: Needs) -> dict[str, list[str]]:
