@@ -27,6 +27,18 @@ def median_s(work: Callable[[], object]) -> float:
     return sorted(spent)[ROUNDS // 2]
 
 
+def block_by_networkx(graph: nx.DiGraph, targets: list[str], ticked: list[str], *, in_turn: bool) -> list[str]:
+    """What is missing for the targets, in learnable order; `in_turn` breaks ties by id, as ours does."""
+    wanted = set(targets).union(*(nx.descendants(graph, name) for name in targets))
+    known = set(ticked).union(*(nx.descendants(graph, name) for name in ticked))
+    missing = graph.subgraph(wanted - known).copy().reverse(copy=False)
+    return list(nx.lexicographical_topological_sort(missing) if in_turn else nx.topological_sort(missing))
+
+
+def block(needs: dict[str, frozenset[str]], targets: list[str], ticked: list[str]) -> tuple[str, ...]:
+    return learnable_order(closure(targets, needs=needs) - closure(ticked, needs=needs), needs=needs)
+
+
 def main() -> None:
     chance = random.Random()
     names = [f"s{number}" for number in range(SKILLS)]
@@ -50,7 +62,24 @@ def main() -> None:
         )
         for number in range(UNITS)
     }
+    ticked = names[200:300]
+    assert block(needs, targets, ticked) == tuple(block_by_networkx(graph, targets, ticked, in_turn=True))
     rows: list[tuple[str, float, float | None]] = [
+        (
+            "blocking set, 100 targets",
+            median_s(lambda: block(needs, targets, ticked)),
+            median_s(lambda: block_by_networkx(graph, targets, ticked, in_turn=True)),
+        ),
+        (
+            "the same, any order of ties",
+            median_s(lambda: block(needs, targets, ticked)),
+            median_s(lambda: block_by_networkx(graph, targets, ticked, in_turn=False)),
+        ),
+        (
+            "blocking set, one target",
+            median_s(lambda: block(needs, names[-1:], ticked[:1])),
+            median_s(lambda: block_by_networkx(graph, names[-1:], ticked[:1], in_turn=True)),
+        ),
         (
             "closure of 100 skills",
             median_s(lambda: closure(targets, needs=needs)),
