@@ -36,10 +36,13 @@
     return low;
   }
 
-  // The middle of a picture's time: however a player rounds, it shows that picture and no other.
-  function middleOf(times, index, end) {
-    const next = index + 1 < times.length ? times[index + 1] : Math.max(end, times[index]);
-    return times[index] + (next - times[index]) / 2;
+  // Within a picture's time, where every player shows it and no other: half of its time in, as rounding goes both ways, but at
+  // most five thousandths of a second. In a copy that was taken over as it came, Chromium may hold a picture for shorter than it
+  // stands, and shows the next in the later part of it (measured on films whose pictures come unevenly and out of order).
+  const MOST_IN_S = 0.005;
+  function insideOf(times, index) {
+    const next = index + 1 < times.length ? times[index + 1] : Infinity;
+    return times[index] + Math.min((next - times[index]) / 2, MOST_IN_S);
   }
 
   function writeClock(seconds) {
@@ -66,7 +69,7 @@
     const last = player.dataset.end ? indexAt(times, Number(player.dataset.end)) : times.length - 1;
     const index = Math.min(Math.max(from + by, first), last);
     known.set(player, { times, words });
-    player.currentTime = middleOf(times, index, player.duration || times[index]);
+    player.currentTime = insideOf(times, index);
   }
 
   function say(event) {
