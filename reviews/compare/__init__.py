@@ -24,6 +24,24 @@ from reviews.compare.aligning import Alignment, HeardGroup, Move, Step, align, g
 from reviews.compare.errors import CompareError
 from reviews.compare.expected import Expected, ExpectedNote, ScoreEvent, expect
 from reviews.compare.matching import match
+from reviews.compare.measures import (
+    Evenness,
+    Gap,
+    Hesitation,
+    Measure,
+    Stroke,
+    TempoMeasure,
+    Trust,
+    chord_spread_ms,
+    evenness_of,
+    gaps_of,
+    hands_apart_ms,
+    hesitations_of,
+    proportions_of,
+    strokes_of,
+    tempo_of,
+    touch_of,
+)
 from reviews.compare.results import Extra, Matching, NoteResult, Pass, Restart, Skip, State
 from reviews.compare.settings import VERSION, CompareSettings
 
@@ -32,11 +50,15 @@ __all__ = [
     "Alignment",
     "CompareError",
     "CompareSettings",
+    "Evenness",
     "Expected",
     "ExpectedNote",
     "Extra",
+    "Gap",
     "HeardGroup",
+    "Hesitation",
     "Matching",
+    "Measure",
     "Move",
     "NoteResult",
     "Pass",
@@ -45,8 +67,20 @@ __all__ = [
     "Skip",
     "State",
     "Step",
+    "Stroke",
+    "TempoMeasure",
+    "Trust",
     "align",
+    "chord_spread_ms",
+    "evenness_of",
     "expect",
+    "gaps_of",
     "group_heard",
+    "hands_apart_ms",
+    "hesitations_of",
     "match",
+    "proportions_of",
+    "strokes_of",
+    "tempo_of",
+    "touch_of",
 ]
