@@ -377,7 +377,7 @@ def codec(d: Dice, x: Batch) -> Batch:
     high = torch.arange(len(size), device=d.d)[None, None] / len(size)
     snr_db = d.u(9, 32)[:, :, None] - d.u(0, 16)[:, :, None] * high
     least = found.square().mean((1, 2), keepdim=True) * 10 ** (-d.u(35, 70)[:, :, None] / 10)
-    step = torch.sqrt(12 * torch.maximum(power * 10 ** (-snr_db / 10), least))[:, :, band]
+    step = torch.sqrt(12 * torch.maximum(power * 10 ** (-snr_db / 10), least)).clamp_min(1e-9)[:, :, band]
     found = torch.sign(found) * torch.floor(found.abs() / step + 0.42) * step
     parts = (found @ basis.T) * window * (2 / half)
     y = torch.nn.functional.pad(parts[:, :, :half], (0, 0, 0, 1)) + torch.nn.functional.pad(
