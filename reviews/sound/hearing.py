@@ -89,7 +89,7 @@ class _Mono:
     weights: NDArray[np.float64]
 
     def __len__(self) -> int:
-        return self.samples.shape[1]
+        return int(self.samples.shape[1])
 
     def part(self, start: int, stop: int) -> Floats:
         """Samples from ``start`` to before ``stop``; zeros outside the recording."""
