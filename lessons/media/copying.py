@@ -8,12 +8,16 @@ from pathlib import Path
 from lessons.media.facts import CopyResult, Kind, Probe
 from lessons.media.limits import BoxLimits, CopyLimits
 from lessons.media.making import make_files
+from lessons.media.reasons import ReasonCode
 
 # Long side of the poster, pixels. It is shown at most half a page wide; 640 serves a phone at twice its density.
 POSTER_LONG_SIDE_PX = 640
 
 # What making a poster may use. It decodes at most eleven seconds of our own copy.
 POSTER_BOX = BoxLimits(cpu_s=30.0, wall_s=90.0, file_bytes=5_000_000)
+
+# Reasons of the probe after which everything is there that the file promises.
+_WHOLE = frozenset({ReasonCode.OK, ReasonCode.NO_SOUND, ReasonCode.SILENT})
 
 
 def make_copy(
@@ -28,7 +32,8 @@ def make_copy(
 
     H.264 and AAC in MP4 with its index in front; upright, at most `CopyLimits.short_side_px` on the shorter side and
     `CopyLimits.max_rate_hz` pictures a second; picture times kept as filmed; high dynamic range brought to BT.709; no place, maker or
-    date. Sound alone becomes an AAC file in MP4.
+    date. Sound alone becomes an AAC file in MP4. What is all this already, with a key picture at least every
+    `CopyLimits.key_every_s`, is not coded again but only put into a new file.
 
     Parameters
     ----------
@@ -83,7 +88,8 @@ def make_copy(
         wall_s=cpu_s * limits.wall_frac,
         file_bytes=math.ceil(limits.bytes_base + limits.bytes_s * duration_s),
     )
-    options = asdict(limits) | {"duration_s": duration_s}
+    # Only what is whole is taken over as it came; what is damaged is mended by coding it again.
+    options = asdict(limits) | {"duration_s": duration_s, "may_remux": probe.reason in _WHOLE}
     del options["box"]
     answer = make_files("copy", source=path, out_paths=[out_path], options=options, box=box, on_progress=on_progress)
     if on_progress is not None:
@@ -97,6 +103,7 @@ def make_copy(
         has_sound=bool(answer["has_sound"]),
         damaged_packets=int(answer["damaged_packets"]),
         bytes=int(answer["bytes"]),
+        is_remuxed=bool(answer.get("is_remuxed")),
     )
 
 

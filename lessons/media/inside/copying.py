@@ -1,6 +1,8 @@
 """Making the copy that browsers play: H.264 and AAC in MP4, upright, its index in front, with nothing of the original but the media."""
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from fractions import Fraction
 from typing import Any
 
@@ -14,28 +16,21 @@ from av.video.frame import VideoFrame
 from av.video.reformatter import VideoReformatter
 from av.video.stream import VideoStream
 
+from lessons.media.inside.colours import BT709, HDR_CURVES, pixel_ratio, turn_deg
 from lessons.media.inside.job import Job
 from lessons.media.inside.opening import BROKEN, OwnBytes, Tracks, choose_tracks, opened
 from lessons.media.inside.placing import Converter, Placer
+from lessons.media.inside.remuxing import EARLY_FRAC, MAX_BIT_S, SOUND_RATES_HZ, Remuxer, may_remux
 from lessons.media.inside.timeline import Decoder, Frame, first_frames, is_timed, time_s, zero_s
 
 # Ticks a second of the copy's picture times. MP4's habit; fine enough for every frame rate and kept exactly from phones' own files.
 VIDEO_TICKS = 90_000
 
-# Rates that AAC in browsers is sure to play.
-SOUND_RATES_HZ = (44_100, 48_000)
+# Ticks a second in which the copy says where each track begins. The muxer's own thousand would move a late track by half a millisecond.
+MOVIE_TICKS = 90_000
 
-# Transfer curves of high dynamic range: 16 is PQ, 18 is HLG (ITU-T H.273, table 3, as FFmpeg numbers them).
-HDR_CURVES = (16, 18)
-
-# BT.709 in the same tables: what every browser takes a picture without further signs to be.
-BT709 = 1
-
-# Highest bit rate the encoder may use, bits a second, and the buffer it is smoothed over. Noisy 720p needed 1.8 Mb/s on average.
-MAX_BIT_S = 5_000_000
-
-# Share of the shortest frame gap by which a frame may come early and still be kept, so that 59.94 Hz and jitter survive a 60 Hz cap.
-EARLY_FRAC = 0.06
+# Bits over which the encoder smooths its highest rate (`MAX_BIT_S`; noisy 720p needed 1.8 Mb/s on average).
+BUFFER_BITS = 2 * MAX_BIT_S
 
 
 class CannotCopyError(ValueError):
@@ -44,28 +39,40 @@ class CannotCopyError(ValueError):
 
 def copy(job: Job) -> dict[str, Any]:
     """Write the copy to the target and return what it holds, as JSON values."""
-    options = job.options
     firsts = first_frames(job)
     if not firsts:
         raise CannotCopyError("nothing could be decoded")
+    with _reading(job) as (source, tracks):
+        is_remuxed = may_remux(source, tracks, job, firsts)
+    answer = _write(job, Remuxer if is_remuxed else _Writer, firsts)
+    return answer | {"bytes": os.fstat(job.target_fds[0]).st_size}
+
+
+@contextmanager
+def _reading(job: Job) -> Iterator[tuple[InputContainer, Tracks]]:
+    options = job.options
     with opened(job.source_fd, max_streams=int(options["max_streams"])) as source:
-        tracks = choose_tracks(source, max_frame_px=int(options["max_frame_px"]), threads=job.threads)
-        file = _Target(job.target_fds[0])
+        yield source, choose_tracks(source, max_frame_px=int(options["max_frame_px"]), threads=job.threads)
+
+
+def _write(job: Job, kind: "type[Remuxer | _Writer]", firsts: dict[int, Frame]) -> dict[str, Any]:
+    file = _Target(job.target_fds[0])
+    with _reading(job) as (source, tracks):
         target = av.open(
             file,
             "w",
             format="mp4",
-            options={"movflags": "faststart", "fflags": "bitexact"},
+            options={"movflags": "faststart", "fflags": "bitexact", "movie_timescale": str(MOVIE_TICKS)},
             io_open=_reread_only(job.target_fds[0]),
         )
         try:
             with target:
-                writer = _Writer(source, target, tracks, job, firsts)
+                writer = kind(source, target, tracks, job, firsts)
                 writer.run()
         except BROKEN as error:
             # The library hides why writing failed: no room, or more than allowed.
             raise file.error or error from error
-    return writer.answer() | {"bytes": os.fstat(job.target_fds[0]).st_size}
+    return writer.answer()
 
 
 class _Target(OwnBytes):
@@ -215,8 +222,7 @@ class _Pictures:
         self._target.mux(self._out.encode(picture))
 
     def _begin(self, frame: VideoFrame) -> VideoStream:
-        # The library counts counter-clockwise.
-        self._turn_deg = round(-frame.rotation / 90) * 90 % 360
+        self._turn_deg = turn_deg(frame)
         self._stored_size = _copy_size(frame, self._source, short_side_px=self._short_side_px)
         self.width, self.height = self._stored_size
         if self._turn_deg in (90, 270):
@@ -234,7 +240,7 @@ class _Pictures:
                 # passes over pictures of an uneven film: 2 of 15 could not be reached, whatever time was asked for.
                 "bf": "0",
                 "maxrate": str(MAX_BIT_S),
-                "bufsize": str(2 * MAX_BIT_S),
+                "bufsize": str(BUFFER_BITS),
                 "profile": "high",
             },
         )
@@ -283,10 +289,7 @@ class _Pictures:
 
 def _copy_size(frame: VideoFrame, source: VideoStream, *, short_side_px: int) -> tuple[int, int]:
     """Return even width and height of the copy before turning, with square pixels."""
-    pixel_ratio = source.codec_context.sample_aspect_ratio or Fraction(1)
-    if not Fraction(1, 4) <= pixel_ratio <= 4:
-        pixel_ratio = Fraction(1)
-    width, height = float(frame.width * pixel_ratio), float(frame.height)
+    width, height = float(frame.width * pixel_ratio(source)), float(frame.height)
     scale = min(1.0, short_side_px / min(width, height))
     return tuple(max(2, round(side * scale / 2) * 2) for side in (width, height))  # type: ignore[return-value]
 

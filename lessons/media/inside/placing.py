@@ -10,6 +10,10 @@ SOUND_GAP_S = 0.015
 # Longest silence put in for one gap, seconds. A time stamp that jumps by more is taken for a broken clock, and closed up.
 MAX_SILENCE_S = 60.0
 
+# Longest gap behind a track's very first stretch that is closed up instead, seconds. Recordings in fragments without an edit list put
+# the encoder's empty first frame too early (45 ms were seen); players count on from its time, and so do we.
+FIRST_GAP_S = 0.1
+
 
 class Placer:
     """Follows a sound track and tells gaps and overlaps from rounding."""
@@ -18,6 +22,7 @@ class Placer:
         """Begin without any sound."""
         self._due_s: float | None = None
         self._shift_s = 0.0
+        self._stretches = 0
 
     def place(self, at_s: float, length_s: float) -> float:
         """Take in a stretch of sound and return how far it lies from the end of the one before.
@@ -35,12 +40,13 @@ class Placer:
         if self._due_s is None:
             self._due_s = at_s
         ahead_s = at_s - self._shift_s - self._due_s
-        if abs(ahead_s) > MAX_SILENCE_S:
+        if abs(ahead_s) > MAX_SILENCE_S or (self._stretches == 1 and 0 < ahead_s <= FIRST_GAP_S):
             self._shift_s += ahead_s  # from here on the clock counts from elsewhere
             ahead_s = 0.0
         elif abs(ahead_s) <= SOUND_GAP_S:
             ahead_s = 0.0
         self._due_s += ahead_s + length_s
+        self._stretches += 1
         return ahead_s
 
 
