@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from lessons.views import clips, film, keeping, pictures, practice, uploads, week
+from lessons.views import clips, film, keeping, pictures, practice, recording, uploads, week
 
 app_name = "lessons"
 urlpatterns = [
@@ -13,6 +13,7 @@ urlpatterns = [
     path("lessons/<uuid:pk>/lines/new/", week.line_new, name="line-new"),
     path("lessons/<uuid:pk>/clips/upload/", film.clip_upload, name="clip-upload"),
     path("lessons/<uuid:pk>/uploads/", uploads.upload_new, name="clip-upload-begin"),
+    path("lessons/<uuid:pk>/record/", recording.record, name="film-record"),
     path("uploads/", uploads.upload_list, name="clip-uploads"),
     path("uploads/<uuid:pk>/", uploads.upload, name="clip-upload-resource"),
     path("uploads/<uuid:pk>/compare/", uploads.upload_compare, name="clip-upload-compare"),

@@ -31,7 +31,7 @@
     // kind: line, status, file, differs, given-up
     constructor(kind, text, status = 0, isOurs = false) {
       super(text);
-      Object.assign(this, { kind, status, isOurs });
+      Object.assign(this, { kind, text, status, isOurs });
     }
   }
 
