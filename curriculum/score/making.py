@@ -94,6 +94,8 @@ class PlannedNote:
     arpeggio: bool = False
     slur_starts: bool = False
     slur_stops: bool = False
+    tie_starts: bool = False  # to another planned note; ties within one planned note are made here
+    tie_stops: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +167,7 @@ def make_score(
     tempi: Sequence[Tempo] = (),
     clefs: Sequence[Clef] = (),
     marks: Sequence[Mark] = (),
+    slurs: Sequence[tuple[int, int]] = (),
     title: str = "",
     composer: str = "",
     source: str = "pattern",
@@ -180,6 +183,8 @@ def make_score(
         In printed order, such as :func:`plain_bars` gives. They are taken as they are.
     hands : sequence of str
         ``("right", "left")`` for two staves, or one hand alone for one.
+    slurs : sequence of (int, int)
+        Further slurs: places in ``planned`` of the first and the last note. These may overlap or hold each other.
     tempi, clefs, marks
         Placed by bar index and offset. Without clefs the right hand reads treble and the left bass.
     title, composer, source, warnings
@@ -207,7 +212,9 @@ def make_score(
     starts = _starts(bars)
     notes: list[WrittenNote] = []
     rests: list[WrittenRest] = []
-    slurs: list[tuple[str, bool, str]] = []
+    open_slurs: list[tuple[str, bool, str]] = []
+    first_heads: dict[int, str] = {}  # a planned note (by identity) -> its first head
+    planned = list(planned)
     voices: dict[tuple[Hand, int], list[PlannedNote]] = {(hand, 1): [] for hand in hands}
     for note in planned:
         _check(note, hands=hands)
@@ -229,15 +236,21 @@ def make_score(
                 voice=number,
                 notes=notes,
                 rests=rests,
-                slurs=slurs,
+                slurs=open_slurs,
+                first_heads=first_heads,
             )
     ordered, renamed = number_notes(notes)
+    by_id = {note.id: note for note in ordered}
+    found_slurs = _slur_marks(open_slurs, renamed, by_id)
+    for first, last in slurs:
+        start, stop = (by_id[renamed[first_heads[id(planned[place])]]] for place in (first, last))
+        found_slurs.append(_slur(start, stop))
     return WrittenScore(
         bars=tuple(bars),
         notes=_with_accidentals(ordered, bars=bars),
         rests=tuple(sorted(rests, key=lambda rest: (rest.bar, rest.voice, rest.offset_beat))),
         clefs=tuple(clefs) or tuple(_usual_clef(hand, staff) for staff, hand in enumerate(hands, start=1)),
-        marks=sort_marks([*marks, *_slur_marks(slurs, renamed, {note.id: note for note in ordered})]),
+        marks=sort_marks([*marks, *found_slurs]),
         tempi=tuple(sorted(tempi, key=lambda tempo: (tempo.bar, tempo.offset_beat))),
         staves=len(hands),
         title=title,
@@ -558,6 +571,7 @@ def _write_bar(
     notes: list[WrittenNote],
     rests: list[WrittenRest],
     slurs: list[tuple[str, bool, str]],
+    first_heads: dict[int, str],
 ) -> None:
     """Add the heads and rests of one voice in one bar."""
     beams = beam_groups([(piece.offset, piece.value if piece.notes else "") for piece in pieces], bar=bar)
@@ -584,11 +598,14 @@ def _write_bar(
                     beams=() if place else beam,
                 )
             )
+            if piece.first:
+                first_heads[id(note)] = key
             if note.slur_starts and piece.first:
                 slurs.append((f"{hand}{note.voice}", True, key))
             if note.slur_stops and piece.first:
                 slurs.append((f"{hand}{note.voice}", False, key))
     for note in graces:
+        first_heads[id(note)] = f"{len(notes)}"
         value, dots = _BY_LENGTH.get(note.duration_beat, ("eighth", 0))
         notes.append(
             WrittenNote(
@@ -646,8 +663,8 @@ def _head(
         piece.value,
         piece.dots,
         piece.tuplet,
-        tie_starts=not piece.last,
-        tie_stops=not piece.first,
+        tie_starts=not piece.last or note.tie_starts,
+        tie_stops=not piece.first or note.tie_stops,
         beams=beams,
         articulations=tuple(sorted(note.articulations)) if piece.first else (),
         ornaments=tuple(sorted(note.ornaments)) if piece.first else (),
@@ -753,19 +770,21 @@ def _slur_marks(
         if starts:
             waiting.setdefault(voice, note)
         elif (first := waiting.pop(voice, None)) is not None:
-            found.append(
-                Mark(
-                    MarkKind.SLUR,
-                    first.bar,
-                    first.offset_beat,
-                    first.staff,
-                    to_bar=note.bar,
-                    to_offset_beat=note.offset_beat,
-                    note=first.id,
-                    to_note=note.id,
-                )
-            )
+            found.append(_slur(first, note))
     return found
+
+
+def _slur(first: WrittenNote, last: WrittenNote) -> Mark:
+    return Mark(
+        MarkKind.SLUR,
+        first.bar,
+        first.offset_beat,
+        first.staff,
+        to_bar=last.bar,
+        to_offset_beat=last.offset_beat,
+        note=first.id,
+        to_note=last.id,
+    )
 
 
 def _usual_clef(hand: Hand, staff: int) -> Clef:
