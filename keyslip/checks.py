@@ -23,7 +23,7 @@ def check_data_folder(app_configs: Sequence[AppConfig] | None, **kwargs: Any) ->
             hint="Give it to the user that runs Keyslip, or set KEYSLIP_DATA to another folder.",
             id="keyslip.E001",
         )
-        for folder in (settings.KEYSLIP_DATA, Path(settings.MEDIA_ROOT), Path(settings.FILE_UPLOAD_TEMP_DIR))
+        for folder in (settings.KEYSLIP_DATA, Path(settings.FILE_UPLOAD_TEMP_DIR))
         if not os.access(folder, os.W_OK | os.X_OK)
     ]
 

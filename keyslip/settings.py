@@ -147,8 +147,7 @@ if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
 STATIC_URL = "static/"
 STATICFILES_DIRS = [BASE_DIR / "static"]
 STATIC_ROOT = private_folder(KEYSLIP_DATA / "static")
-MEDIA_ROOT = private_folder(KEYSLIP_DATA / "media")
-# There is no MEDIA_URL: files of a learner are only served by views that ask whose they are.
+# There is no MEDIA_ROOT and no MEDIA_URL: files of a learner are only served by views that ask whose they are.
 STORAGES: dict[str, Any] = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},

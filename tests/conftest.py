@@ -62,12 +62,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> Iterator[None]:
     items.sort(key=lambda item: item.get_closest_marker("slow") is None)
 
 
-@pytest.fixture(autouse=True)
-def _media_of_its_own(tmp_path_factory: pytest.TempPathFactory, settings: object) -> None:
-    """Files of one test are invisible to the next."""
-    settings.MEDIA_ROOT = tmp_path_factory.mktemp("media")
-
-
 @pytest.fixture(scope="session")
 def playwright() -> Iterator[Playwright]:
     with sync_playwright() as running:

@@ -183,7 +183,7 @@ def test_sound_house_has_nothing_to_report():
 
 
 def test_folder_that_cannot_be_written_to_is_reported(settings, tmp_path):
-    settings.MEDIA_ROOT = tmp_path / "missing"
+    settings.FILE_UPLOAD_TEMP_DIR = str(tmp_path / "missing")
     assert found_ids() == {"keyslip.E001"}
 
 
@@ -215,5 +215,5 @@ def test_debug_before_the_whole_house_is_reported(settings):
 
 def test_every_report_has_a_hint(settings, tmp_path):
     settings.KEYSLIP_BROKER = Broker(url="filesystem://", folder=tmp_path)
-    settings.MEDIA_ROOT = tmp_path / "missing"
+    settings.FILE_UPLOAD_TEMP_DIR = str(tmp_path / "missing")
     assert all(message.hint for message in run_checks(tags=["keyslip"]))
