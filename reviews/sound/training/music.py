@@ -104,7 +104,12 @@ def arpeggio(r: Chance, scale: Scale, tonic: int) -> Written:
 
 def melody(r: Chance, scale: Scale, tonic: int, hand: int = 0) -> Written:
     """A tune of mixed values, now and then doubled at the octave, third or sixth."""
-    values = [[1, 1, 0.5, 0.5, 2], [0.5, 0.5, 1, 0.25, 0.25, 1.5], [0.25, 0.25, 0.25, 0.25, 0.5, 1], [1, 2, 1, 3]]
+    values: list[list[float]] = [
+        [1, 1, 0.5, 0.5, 2],
+        [0.5, 0.5, 1, 0.25, 0.25, 1.5],
+        [0.25, 0.25, 0.25, 0.25, 0.5, 1],
+        [1, 2, 1, 3],
+    ]
     chosen = values[r.integers(4)]
     at, d, notes = 0.0, int(r.integers(-2, 7)), []
     doubled = str(r.choice(["", "", "", "octave", "third", "sixth"]))
@@ -132,7 +137,7 @@ def _bar_of_accompaniment(r: Chance, style: str, pitches: list[int], bar: int) -
         return [(i * step, step, pitches[order[i % 4]], 1) for i in range(int(bar / step))]
     if style == "waltz":
         bass = pitches[0] - 12 if r.random() < 0.6 else pitches[0]
-        return [(0, 1, bass, 1)] + [(k, 1, p, 1) for k in range(1, bar) for p in pitches[min(1, n - 1) :]]
+        return [(0, 1, bass, 1), *((k, 1, p, 1) for k in range(1, bar) for p in pitches[min(1, n - 1) :])]
     if style == "octaves":
         return [(0, bar, pitches[0], 1), (0, bar, pitches[0] - 12, 1)]
     if style == "broken octaves":
@@ -277,7 +282,7 @@ def perform(r: Chance, notes: Written) -> Table:
         slips[:, 4] *= r.uniform(0.4, 1.0, len(slips))
         table = np.concatenate([table, slips])
     table[:, 4] = np.clip(table[:, 4], 12, 122)
-    return table[(table[:, 3] >= 21) & (table[:, 3] <= 108)].astype(np.float32)
+    return np.asarray(table[(table[:, 3] >= 21) & (table[:, 3] <= 108)], np.float32)
 
 
 def damp(r: Chance, table: Table) -> Table:

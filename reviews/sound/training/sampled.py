@@ -181,7 +181,7 @@ class PluginPiano:
         find = c.CDLL(str(path)).lv2_descriptor
         find.restype, find.argtypes = pointer, [c.c_uint32]
         # uri, instantiate, connect_port, activate, run
-        table = c.cast(find(0), c.POINTER(pointer * 5)).contents
+        table = [address or 0 for address in c.cast(find(0), c.POINTER(pointer * 5)).contents]
         create = c.CFUNCTYPE(pointer, pointer, c.c_double, c.c_char_p, pointer)(table[1])
         connect = c.CFUNCTYPE(None, pointer, c.c_uint32, pointer)(table[2])
         self._run = c.CFUNCTYPE(None, pointer, c.c_uint32)(table[4])
