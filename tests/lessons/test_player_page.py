@@ -5,7 +5,7 @@ import pytest
 
 from lessons.models import Clip
 from lessons.views.drawing import MOST_PICTURES, OUTLINE_HEIGHT, WIDTH, small_pictures, sound_outline
-from tests.make import make_clip, make_learner, make_lesson
+from tests.make import make_assignment, make_clip, make_learner, make_lesson, make_take
 
 STRIP = {
     "count": 25,
@@ -133,3 +133,14 @@ def test_page_of_a_midi_clip_says_what_it_holds_and_that_it_stays(client, clip):
     assert "0:20.0, MIDI, 42 notes in 2 tracks" in text
     assert "It is all there is of this clip, so it stays." in text
     assert "Set the take" in text
+
+
+def test_take_of_a_film_leads_to_its_stills_where_pictures_are_stepped_through(client, clip):
+    take = make_take(make_assignment(clip.lesson), clip=clip)
+    address = f"/takes/{take.pk}/stills/"
+    assert f'href="{address}"' in page_of(client, clip)
+    stills = client.get(address).content.decode()
+    assert "data-stepping" in stills
+    assert "js/stepping" in stills
+    Clip.objects.filter(pk=clip.pk).update(kind=Clip.Kind.SOUND)
+    assert f'href="{address}"' not in page_of(client, clip)
