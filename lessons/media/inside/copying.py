@@ -1,6 +1,8 @@
 """Making the copy that browsers play: H.264 and AAC in MP4, upright, its index in front, with nothing of the original but the media."""
 
 import os
+import queue
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from fractions import Fraction
@@ -31,6 +33,10 @@ MOVIE_TICKS = 90_000
 
 # Bits over which the encoder smooths its highest rate (`MAX_BIT_S`; noisy 720p needed 1.8 Mb/s on average).
 BUFFER_BITS = 2 * MAX_BIT_S
+
+
+# Pictures that may wait for the encoder. Each takes 1.4 MB at 720p; fewer leave a core idle.
+PICTURES_AHEAD = 6
 
 
 class CannotCopyError(ValueError):
@@ -175,6 +181,51 @@ class _Writer:
         }
 
 
+class _Encoder:
+    """Encodes in a thread of its own, so that the next pictures are decoded and scaled meanwhile. Packets come out late."""
+
+    def __init__(self, out: VideoStream) -> None:
+        self._out = out
+        self._pictures: queue.Queue[VideoFrame | None] = queue.Queue(PICTURES_AHEAD)
+        self._packets: queue.SimpleQueue[Any] = queue.SimpleQueue()
+        self._error: BaseException | None = None
+        self._thread = threading.Thread(target=self._run, name="encoder", daemon=True)
+        self._thread.start()
+
+    def take(self, picture: VideoFrame) -> list[Any]:
+        """Hand a picture over and return the packets that are ready."""
+        self._pictures.put(picture)
+        return self._ready()
+
+    def end(self) -> list[Any]:
+        """Return what is left, once everything is encoded."""
+        self._pictures.put(None)
+        self._thread.join()
+        return self._ready()
+
+    def _ready(self) -> list[Any]:
+        if self._error is not None:
+            raise self._error
+        found = []
+        while not self._packets.empty():
+            found.append(self._packets.get())
+        return found
+
+    def _run(self) -> None:
+        picture: VideoFrame | None
+        is_over = False
+        while not is_over:
+            picture = self._pictures.get()
+            is_over = picture is None
+            if self._error is not None:
+                continue  # whoever hands pictures over must never wait for a full queue
+            try:
+                for packet in self._out.encode(picture):
+                    self._packets.put(packet)
+            except Exception as error:  # noqa: BLE001 - told to whoever hands over the next picture
+                self._error = error
+
+
 class _Pictures:
     """Pictures: scaled, turned upright, thinned to the highest rate, encoded with their own times."""
 
@@ -196,7 +247,7 @@ class _Pictures:
         self._last_gap_s = 0.0
         self.width = self.height = self.count = 0
         self.end_s = 0.0
-        self._out = self._begin(first)
+        self._encoder = _Encoder(self._begin(first))
 
     def add(self, frame: VideoFrame, at_s: float) -> None:
         if self._last_s is not None and at_s - self._last_s < self._min_gap_s * (1 - EARLY_FRAC):
@@ -216,10 +267,12 @@ class _Pictures:
         self._write(picture)
 
     def finish(self) -> None:
-        self._write(None)
+        for packet in self._encoder.end():
+            self._target.mux(packet)
 
-    def _write(self, picture: VideoFrame | None) -> None:
-        self._target.mux(self._out.encode(picture))
+    def _write(self, picture: VideoFrame) -> None:
+        for packet in self._encoder.take(picture):
+            self._target.mux(packet)
 
     def _begin(self, frame: VideoFrame) -> VideoStream:
         self._turn_deg = turn_deg(frame)
