@@ -16,6 +16,8 @@ Conventions
 * **Doubts** are never settled silently: a score is refused by a :class:`ScoreError` that names the place, or read with warnings.
 """
 
+from curriculum.score.abc import CheckedBar, CheckedHand, check_hand, read_abc, read_two_hands
+from curriculum.score.answers import NO_ANSWERS, Answers
 from curriculum.score.errors import (
     QUESTIONS,
     RefusalCode,
@@ -28,6 +30,7 @@ from curriculum.score.errors import (
     WarningCode,
 )
 from curriculum.score.making import PlannedNote, make_score, number_notes, plain_bars
+from curriculum.score.musicxml import name_bars, read_musicxml, write_musicxml
 from curriculum.score.notes import (
     STEP_SEMITONES,
     VALUE_BEATS,
@@ -48,12 +51,18 @@ from curriculum.score.notes import (
     WrittenScore,
     pitch_of,
 )
+from curriculum.score.playing import in_playing_order, in_printed_order
+from curriculum.score.reading import read_score
 
 __all__ = [
+    "NO_ANSWERS",
     "QUESTIONS",
     "STEP_SEMITONES",
     "VALUE_BEATS",
+    "Answers",
     "Bar",
+    "CheckedBar",
+    "CheckedHand",
     "Clef",
     "DueNote",
     "Hand",
@@ -77,8 +86,17 @@ __all__ = [
     "WrittenNote",
     "WrittenRest",
     "WrittenScore",
+    "check_hand",
+    "in_playing_order",
+    "in_printed_order",
     "make_score",
+    "name_bars",
     "number_notes",
     "pitch_of",
     "plain_bars",
+    "read_abc",
+    "read_musicxml",
+    "read_score",
+    "read_two_hands",
+    "write_musicxml",
 ]

@@ -78,6 +78,9 @@ class WarningCode(StrEnum):
     NOTE_UNENDED = "note_unended"
     DRUMS_LEFT_OUT = "drums_left_out"
     TYPED_LEFT_OUT = "typed_left_out"
+    ACCIDENTAL_OCTAVE = "accidental_octave"
+    METRE_GUESSED = "metre_guessed"
+    KEY_GUESSED = "key_guessed"
 
 
 QUESTIONS: frozenset[WarningCode] = frozenset(
@@ -154,9 +157,22 @@ class ScoreContentError(ScoreError):
 
 
 class TypedScoreError(ScoreError):
-    """Typed notes that cannot be understood; the place is a line and a column."""
+    """Typed notes that cannot be understood; the place is a line and a column, and a hand where two were typed.
+
+    Attributes
+    ----------
+    hand : str
+        ``right`` or ``left``, or empty where there is one text.
+    """
 
     code = RefusalCode.TYPED_WRONG
+    hand: str = ""
+
+    @property
+    def where(self) -> str:
+        """The place in words: ``right hand, line 2, column 7``."""
+        place = super().where
+        return ", ".join(part for part in (f"{self.hand} hand" if self.hand else "", place) if part)
 
 
 class ScoreMakingError(ScoreError):
