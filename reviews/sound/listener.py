@@ -33,6 +33,7 @@ WINDOWS = (4096, 2048, 512)  # samples of the Hann windows: pitch of the bass, p
 BINS = (512, 1025, 257)  # bins of each spectrum that the net reads; of the longest only up to 2 kHz
 PIECE_S = 12.0  # s heard at once: longer takes more memory (about 20 MB a second), shorter repeats more margin
 MARGIN_S = 1.0  # s heard on both sides of a piece; below 0.9 the cuts would show
+BEFORE_FRAMES = -(-WINDOWS[0] // 2 // HOP)  # frames whose windows reach back beyond a cut
 LOUD_RMS = 0.1  # RMS to which the loud moments of a recording are brought; the net was trained within ±3 dB of it
 LOUD_BLOCK = 800  # samples (50 ms) over which loudness is taken for that
 LOUD_PERCENTILE = 95  # what counts as loud: the level passed by one block in twenty
@@ -258,7 +259,8 @@ class Listener:
             while total >= (done + size - 1) * HOP + reach:
                 yield self._piece(held, held_from=held_from, first=done, count=size, last=done + size + margin)
                 done += size
-                keep = max(0, (done - margin) * HOP - WINDOWS[0] // 2)
+                # Whole hops are dropped, so that the frames of the next piece fall where they would in the whole recording.
+                keep = max(0, done - margin - BEFORE_FRAMES) * HOP
                 held, held_from = held[keep - held_from :], keep
         frames = total // HOP + 1
         while done < frames:
@@ -271,7 +273,6 @@ class Listener:
     def _piece(self, held: Floats, *, held_from: int, first: int, count: int, last: int) -> Activations:
         low = max(0, first - int(MARGIN_S * RATE_HZ) // HOP)
         offset = held_from // HOP
-        # `held_from` is a multiple of the hop, so that frames fall where they would in the whole recording.
         given = spectra(held, first=low - offset, count=last - low)
         answer = self._session.run(None, {n: each[None] for n, each in zip(self._inputs, given, strict=True)})[0][0]
         answer = answer[first - low : first - low + count]
