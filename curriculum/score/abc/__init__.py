@@ -13,13 +13,13 @@ What is read
 What is refused or warned of, never passed over in silence
 ----------------------------------------------------------
 Macros, orders of parts (``P:ABA`` in the header), two voices in one hand (``&``, chords of unequal lengths), keys with signs of their
-own, and whatever means nothing, are refused with line and column. A bar that does not hold what its time signature asks for is refused, but
-for pickups and for bars split by repeats. Words to sing, lines of signs, unknown signs and further tunes are left out, and that is said.
+own, and whatever means nothing, are refused with line and column. A bar that does not hold what its time signature asks for is refused in a
+box and named in a file, but for pickups and for bars split by repeats. Words to sing, lines of signs, unknown signs and further tunes are left out, and that is said.
 
 Where this differs from the standard
 ------------------------------------
-* An accidental holds to the end of its bar for its own octave only, as in printed music. Where another octave follows without a sign of its
-  own, a warning names the place.
+* An accidental holds to the end of its bar for its own octave only, as in printed music (section 11.3, which the standard calls volatile,
+  says all octaves). Where another octave follows without a sign of its own, a warning names the place. ``%%propagate-accidentals`` is obeyed.
 * ``(2abc`` in compound metre and the like sound as the standard says, and are printed with dots instead of a bracket where they can be.
 * In a box a letter is a quarter, the metre four-four and the key C, unless the caller or the text says otherwise; empty lines are allowed.
 * A chord's notes must have one length (the standard leaves unequal ones undefined).

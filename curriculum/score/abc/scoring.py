@@ -91,7 +91,7 @@ def read_abc(text: str, *, answers: Answers = NO_ANSWERS, limits: ScoreLimits = 
     Raises
     ------
     TypedScoreError
-        If something cannot be understood; line and column say where.
+        If something cannot be understood, or two voices differ in their bars; line and column say where.
     ScoreContentError
         If there are no notes, or more than two voices.
     ScoreTooLargeError
@@ -106,7 +106,7 @@ def read_abc(text: str, *, answers: Answers = NO_ANSWERS, limits: ScoreLimits = 
     _check_size(text, limits=limits)
     tune = TuneReader(Defaults(), limits=limits).read(text)
     voices, hands = _choose(tune, answers=answers)
-    score = _score(tune, voices, hands)
+    score = _score(tune, voices, hands, is_strict=False)
     if len(voices) == 1 and hands[0] is not None and answers.hand is None and not _named_hand(voices[0].staff.name):
         warning = ScoreWarning(WarningCode.WHICH_HAND, "", "The tune has one voice. Which hand plays it?")
         notes = tuple(replace(note, hand=None) for note in score.notes)
@@ -410,6 +410,18 @@ def _wrong_length(bar: TypedBar, full: Fraction) -> TypedScoreError:
     )
 
 
+def _let_pass(bar: TypedBar, problem: TypedScoreError, *, voice: VoiceReader, warnings: list[ScoreWarning]) -> None:
+    """Read a bar of a file with a warning, as in files of other kinds: longer than its metre, or filled up with a rest."""
+    index = voice.bars.index(bar)
+    is_short = bar.full is not None and bar.content < bar.full
+    if is_short and bar.full is not None:
+        bar.content = bar.full
+    code = WarningCode.BAR_SHORT if is_short else WarningCode.BAR_LONG
+    end = " It was filled up with a rest." if is_short else ""
+    if not any(known.code is code and known.bars == (index,) for known in warnings):
+        warnings.append(ScoreWarning(code, problem.where, f"{problem}{end}", (index,)))
+
+
 def _counted(number: Fraction) -> str:
     whole, part = divmod(number, 1)
     if not part:
@@ -475,14 +487,17 @@ def _score(
     hands: Sequence[Hand | None],
     *,
     bpm: Fraction | None = None,
+    is_strict: bool = True,
 ) -> WrittenScore:
     known: list[Hand] = [hand or "right" for hand in hands]
     warnings = list(tune.warnings)
     if not any(stroke.heads for voice in voices for bar in voice.bars for stroke in bar.strokes):
         raise ScoreContentError("There are no notes.", code=RefusalCode.NO_NOTES)
     for place, (voice, hand) in enumerate(zip(voices, known, strict=True)):
-        for _, problem in _settle(voice.bars, warn=warnings if place == 0 else None):
-            raise _of(hand, problem) if len(voices) > 1 else problem
+        for bar, problem in _settle(voice.bars, warn=warnings if place == 0 else None):
+            if is_strict:
+                raise _of(hand, problem) if len(voices) > 1 else problem
+            _let_pass(bar, problem, voice=voice, warnings=warnings)
     if len(voices) == 2:
         _put_together(voices, known)
     bars = _bars(voices[0].bars)

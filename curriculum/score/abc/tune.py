@@ -44,7 +44,7 @@ _ABOUT = frozenset("ABDFGHNORSZXr")
 _LEFT_OUT = {"w": "words to sing", "W": "words to sing", "s": "a line of signs", "I": "an instruction"}
 # Instructions that change nothing that is played.
 _NOTES_OR_RESTS = frozenset("ABCDEFGXYZabcdefgxyz")
-_HARMLESS = ("linebreak", "abc-charset", "abc-version", "abc-creator")
+_HARMLESS = ("linebreak", "abc-charset", "abc-version", "abc-creator", "propagate-accidentals")
 MOST_VOICES = 16
 
 
@@ -87,6 +87,7 @@ class TuneReader:
         self._in_header = True
         self._needs_key = defaults.needs_key
         self._letters = dict(LETTERS)
+        self._options: dict[str, str] = {}
         self._staves: dict[str, ClefField] = {}
         self._voice: VoiceReader | None = None
         self._next = ""  # name of the voice that comes first, where a box names one
@@ -164,7 +165,9 @@ class TuneReader:
         elif letter == "V":
             self._start_voice(text, number)
         elif letter in _LEFT_OUT:
-            if not (letter == "I" and text.strip().startswith(_HARMLESS)):
+            if letter == "I":
+                self._directive(text, number)
+            if letter != "I" or not text.strip().startswith(_HARMLESS):
                 tune.warn(WarningCode.TYPED_LEFT_OUT, f"{_LEFT_OUT[letter]} ({letter}:) was left out.", number, 1)
         elif letter == "T":
             tune.title = tune.title or " ".join(text.split())[:200]
@@ -218,8 +221,11 @@ class TuneReader:
         self._letters[found.group(1)] = found.group(2)
 
     def _directive(self, text: str, number: int) -> None:
-        name = text.split(" ", 1)[0].strip()[:40]
-        if name.lower() in ("score", "staves", "midi", "transpose", "propagate-accidentals"):
+        name, _, value = text.strip().partition(" ")
+        name = name[:40]
+        if name.lower() == "propagate-accidentals" and value.strip() in ("not", "octave", "pitch"):
+            self._options["propagate"] = value.strip()
+        elif name.lower() in ("score", "staves", "midi", "transpose", "propagate-accidentals"):
             self.tune.warn(WarningCode.TYPED_LEFT_OUT, f"the instruction %%{name} was left out.", number, 1)
 
     # -- voices ----------------------------------------------------------------------------------------------------
@@ -249,6 +255,7 @@ class TuneReader:
                 unit=self._unit if self._unit is not None else usual_unit(self._metre),
                 staff=self._staves.get(name, NO_STAFF).over(self.tune.staff),
                 letters=self._letters,
+                options=self._options,
                 warn=self.tune.warn,
                 limits=self.limits,
             )

@@ -30,7 +30,7 @@ _NAMED = re.compile(r"!([^!\s|\[\]:]{1,20})!")
 _QUOTED = re.compile(r'"([^"]*)"')
 _BROKEN = re.compile(r">{1,3}|<{1,3}")
 _CHORD_SYMBOL = re.compile(r"[A-G][#b]?(?:maj|min|m|dim|aug|\+|sus|\d{1,2}|[#b])*(?:/[A-G][#b]?)?")
-_SKIPPED = re.compile(r"[\s`$]+|y\d*|\\$")
+_SKIPPED = re.compile(r"[\s`$]+|y\d*|\\\s*$")
 
 
 @dataclass(slots=True)
@@ -130,6 +130,7 @@ class VoiceReader:
         unit: Fraction,
         staff: ClefField,
         letters: dict[str, str],
+        options: dict[str, str],
         warn: Callable[[WarningCode, str, int, int], None],
         limits: ScoreLimits,
     ) -> None:
@@ -138,6 +139,7 @@ class VoiceReader:
         self.unit = unit
         self.staff = staff
         self.letters = letters
+        self.options = options
         self.warn = warn
         self.limits = limits
         self.bars: list[TypedBar] = []
@@ -455,13 +457,13 @@ class VoiceReader:
         tied = self._ties.get(place)
         if sign is not None:
             alter = _ALTERS[sign]
-            self._stands[place] = alter
+            self._remember(step, octave, alter)
         elif tied is not None:
             alter = tied.alter
         else:
             alter = self._stands.get(place, self.key.alter_of(step))
             others = {value for (other, height), value in self._stands.items() if other == step and height != octave}
-            if place not in self._stands and others - {alter}:
+            if not self.options.get("propagate") and place not in self._stands and others - {alter}:
                 self.warn(
                     WarningCode.ACCIDENTAL_OCTAVE,
                     f"a sign before another {step} was not taken over into this octave, as in printed music. "
@@ -473,6 +475,14 @@ class VoiceReader:
         if self._notes > self.limits.most_notes:
             raise self._error(f"There are more than {self.limits.most_notes} notes.", code=RefusalCode.TOO_MANY)
         return TypedHead(step, alter, octave)
+
+    def _remember(self, step: str, octave: int, alter: int) -> None:
+        """Let a sign hold to the end of the bar: in its octave, or as an instruction of the text says."""
+        holds = self.options.get("propagate", "octave")
+        if holds == "octave":
+            self._stands[step, octave] = alter
+        elif holds == "pitch":
+            self._stands.update({(step, height): alter for height in range(10)})
 
     def _note(self, found: re.Match[str]) -> None:
         length = self._length(*found.group(4, 5, 6))
@@ -764,8 +774,14 @@ class VoiceReader:
         flags = signs.JUMPS[name]
         if flags[0] in ("segno", "coda"):
             if self._bar is not None and self._bar.strokes:
-                raise self._error(f"!{name}! stands at the beginning of its bar.")
-            self._open_bar().flags.update(flags)
+                self.warn(
+                    WarningCode.TYPED_LEFT_OUT,
+                    f"!{name}! stands in the middle of a bar and was left out. Write it at the beginning.",
+                    self._line,
+                    self._column,
+                )
+            else:
+                self._open_bar().flags.update(flags)
         elif self._bar is not None:
             self._bar.flags.update(flags)
         elif self.bars:
