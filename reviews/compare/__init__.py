@@ -23,6 +23,7 @@ Worked example: three of four written notes are heard, the fourth at another pit
 from reviews.compare.aligning import Alignment, HeardGroup, Move, Step, align, group_heard
 from reviews.compare.errors import CompareError
 from reviews.compare.expected import Expected, ExpectedNote, ScoreEvent, expect
+from reviews.compare.findings import DIMENSIONS, Finding, FindingSettings, Kind, Written, band, find, in_words
 from reviews.compare.matching import match
 from reviews.compare.measures import (
     Evenness,
@@ -46,6 +47,7 @@ from reviews.compare.results import Extra, Matching, NoteResult, Pass, Restart, 
 from reviews.compare.settings import VERSION, CompareSettings
 
 __all__ = [
+    "DIMENSIONS",
     "VERSION",
     "Alignment",
     "CompareError",
@@ -54,9 +56,12 @@ __all__ = [
     "Expected",
     "ExpectedNote",
     "Extra",
+    "Finding",
+    "FindingSettings",
     "Gap",
     "HeardGroup",
     "Hesitation",
+    "Kind",
     "Matching",
     "Measure",
     "Move",
@@ -70,14 +75,18 @@ __all__ = [
     "Stroke",
     "TempoMeasure",
     "Trust",
+    "Written",
     "align",
+    "band",
     "chord_spread_ms",
     "evenness_of",
     "expect",
+    "find",
     "gaps_of",
     "group_heard",
     "hands_apart_ms",
     "hesitations_of",
+    "in_words",
     "match",
     "proportions_of",
     "strokes_of",
