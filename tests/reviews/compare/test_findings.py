@@ -1,15 +1,19 @@
 """What is said about a playing: only what stands above its floor, and a level only where the whole interval lies in one band."""
 
 from dataclasses import replace
+from fractions import Fraction
 from random import Random
 
 import pytest
 
-from reviews.compare import CompareSettings, Trust, match
+from curriculum.rubric import rubric
+from curriculum.score import make_score, plain_bars
+from curriculum.score.playing import in_playing_order
+from reviews.compare import CompareSettings, Trust, expect, match
 from reviews.compare.findings import DIMENSIONS, Finding, Kind, Written, band, find, in_words
 from reviews.sound.heard import HeardNote
 from tests.reviews.compare.performing import perform
-from tests.reviews.compare.scores import written
+from tests.reviews.compare.scores import planned, written
 
 USUAL = CompareSettings()
 GOOD = Trust()
@@ -132,8 +136,6 @@ def test_silence_says_nothing():
 
 
 def test_every_kind_belongs_to_a_dimension_of_the_rubric():
-    from curriculum.rubric import rubric
-
     assert set(DIMENSIONS) == set(Kind)
     assert set(DIMENSIONS.values()) <= set(rubric().dimensions)
 
