@@ -32,7 +32,7 @@ from curriculum.graph.gates import (
 from curriculum.graph.prerequisites import closure
 from curriculum.graph.standing import EvidenceItem, Source, Standing, StandingReport, StandingRules, standing_of
 from curriculum.graph.wording import say_day
-from curriculum.models import Book, Evidence, Learner, Piece, Prerequisite, Skill, Unit
+from curriculum.models import Book, Evidence, Learner, Piece, Prerequisite, Score, Skill, Unit
 from curriculum.outline.phrases import SkillWords, suggest_skills
 
 # The families of skills in the order of the skills page, with the heading of each.
@@ -114,6 +114,11 @@ def get_evidence(learner: Learner, pk: int) -> Evidence:
 def get_piece(learner: Learner, pk: UUID) -> Piece:
     """Return this learner's piece or raise Http404."""
     return get_object_or_404(Piece, learner=learner, pk=pk)
+
+
+def get_score(learner: Learner, pk: UUID) -> Score:
+    """Return this learner's score, with what it belongs to, or raise Http404."""
+    return get_object_or_404(Score.objects.select_related("piece", "unit__book"), learner=learner, pk=pk)
 
 
 def visible_skills(learner: Learner) -> QuerySet[Skill]:

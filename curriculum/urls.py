@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from curriculum.views import arriving, books, pieces, skills, units
+from curriculum.views import arriving, books, pieces, scores, skills, units
 
 app_name = "curriculum"
 urlpatterns = [
@@ -50,4 +50,15 @@ urlpatterns = [
     path("pieces/<uuid:pk>/edit/", pieces.piece_edit, name="piece-edit"),
     path("pieces/<uuid:pk>/delete/", pieces.piece_delete, name="piece-delete"),
     path("pieces/<uuid:pk>/open-anyway/", pieces.piece_open_anyway, name="piece-open-anyway"),
+    path("pieces/<uuid:pk>/demands/", scores.piece_demands, name="piece-demands"),
+    path("scores/", scores.score_list, name="score-list"),
+    path("scores/new/", scores.score_new, name="score-new"),
+    path("scores/pattern/", scores.score_pattern_new, name="score-pattern-new"),
+    path("scores/<uuid:pk>/", scores.score, name="score"),
+    path("scores/<uuid:pk>/edit/", scores.score_edit, name="score-edit"),
+    path("scores/<uuid:pk>/pattern/", scores.score_pattern, name="score-pattern"),
+    path("scores/<uuid:pk>/replace/", scores.score_replace, name="score-replace"),
+    path("scores/<uuid:pk>/questions/", scores.score_questions, name="score-questions"),
+    path("scores/<uuid:pk>/delete/", scores.score_delete, name="score-delete"),
+    path("scores/<uuid:pk>/score.musicxml", scores.score_file, name="score-file"),
 ]

@@ -3,6 +3,8 @@
 keyslip.sqlite3        the database, unless DATABASE_URL names another
 clips/                 originals, copies and what was drawn from them, a folder for each clip
 pictures/              reference pictures and stills, a folder for each
+scores/                scores as they came and as they were read, a folder for each
+engraved/              pictures of scores; made again when missing
 work/                  files of jobs under way; always empty in the end
 incoming/              uploads under way, on the same disk so that the last step is a rename
 static/                style sheets and scripts as served; made again at every start

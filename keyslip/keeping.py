@@ -4,6 +4,7 @@
     database.sqlite3   all rows, copied by SQLite itself while Keyslip may be running
     clips/             originals, copies, and what was drawn from them
     pictures/          reference pictures and stills
+    scores/            scores as they came, and as they were read
     authority/         the house's own certificate authority, which phones trust
     secret_key         signs sign-ins
 
@@ -25,7 +26,7 @@ from typing import Any
 
 SCHEMA = 1
 MANIFEST, DATABASE = "manifest.json", "database.sqlite3"
-KEPT_FOLDERS, KEPT_FILES = ("clips", "pictures", "authority"), ("secret_key",)
+KEPT_FOLDERS, KEPT_FILES = ("clips", "pictures", "scores", "authority"), ("secret_key",)
 # Bytes read at a time while a file is copied and summed up: enough to be quick, little beside everything else.
 READ_BYTES = 1_048_576
 

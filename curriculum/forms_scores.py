@@ -1,0 +1,287 @@
+"""Forms about scores: the file, the pattern, the questions, and what a piece was found to ask."""
+
+from collections.abc import Iterable
+from pathlib import PurePath
+from typing import Any, cast
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.core.files.uploadedfile import UploadedFile
+
+from curriculum.forms import LineField, PlainForm
+from curriculum.models import Demand, Score
+from curriculum.score import ScoreError
+from curriculum.score.guard import USUAL_LIMITS
+from curriculum.score.patterns.errors import PatternError
+from curriculum.score.patterns.keys import MODES
+from curriculum.score.patterns.spec import CHOICES, FIGURES, Pattern
+from curriculum.services.scores import LEAST_BPM, MOST_BPM
+
+MOST_MB = USUAL_LIMITS.most_bytes // 1_000_000
+HANDS = [("right", "the right hand"), ("left", "the left hand")]
+
+
+class ScoreFileForm(PlainForm):
+    """A file with a score."""
+
+    file = forms.FileField(
+        label="The file",
+        help_text="MusicXML (.musicxml, .xml or .mxl), as notation programs save it.",
+        widget=forms.ClearableFileInput(attrs={"accept": ".musicxml,.xml,.mxl,.mid,.midi,.abc"}),
+    )
+    title = LineField(
+        label="Title", required=False, max_length=200, help_text="Left empty, the title in the file is taken."
+    )
+    part = LineField(
+        label="Which part",
+        required=False,
+        max_length=80,
+        help_text="Only where a file has several: the short name in brackets, such as P1.",
+    )
+
+    def clean_file(self) -> "UploadedFile[Any]":
+        file = cast("UploadedFile[Any]", self.cleaned_data["file"])
+        if (file.size or 0) > USUAL_LIMITS.most_bytes:
+            raise ValidationError(
+                f"This file has {(file.size or 0) / 1e6:.0f} MB. A score has {MOST_MB} MB at most; is it another file?"
+            )
+        return file
+
+    @property
+    def given_name(self) -> str:
+        """The name on the other computer, to be shown only."""
+        return PurePath(self.cleaned_data["file"].name or "").name[:200]
+
+
+class ScoreTitleForm(PlainForm):
+    title = LineField(label="Title", max_length=200)
+
+
+KINDS = [
+    ("five_finger", "five-finger pattern"), ("scale", "scale"), ("arpeggio", "arpeggio"), ("broken_chord", "broken chords"),
+    ("solid_chord", "chords"), ("cadence", "cadence"), ("bass", "left-hand bass"), ("trill", "trill"), ("repeated", "repeated notes"),
+]  # fmt: skip
+KEYS = [
+    (key, f"{key[0]}{ {'': '', '#': ' sharp', 'b': ' flat'}[key[1:]] }")
+    for key in ("C", "G", "D", "A", "E", "B", "F#", "Db", "Ab", "Eb", "Bb", "F", "Gb", "C#", "G#", "D#", "A#", "Cb")
+]
+MODE_NAMES = [
+    *((mode, mode.replace("_", " ")) for mode in MODES),
+    ("chromatic", "chromatic, every key"),
+]
+FIGURE_NAMES = {
+    "steps": "step by step", "skips": "in thirds", "from_thumb": "from the thumb", "three": "in threes",
+    "there_and_back": "there and back", "four": "in fours", "struck": "struck together", "rocking": "rocking",
+    "leaping": "leaping", "octaves": "broken octaves", "upper": "with the upper note", "each_pair": "each pair of fingers",
+    "changing": "changing fingers", "same_finger": "the same finger",
+}  # fmt: skip
+VALUE_NAMES = [
+    ("1", "quarter notes"), ("1/2", "eighths"), ("1/3", "eighths, three in a beat"), ("1/4", "sixteenths"),
+    ("1/6", "sixteenths, six in a beat"), ("2", "half notes"), ("4", "whole notes"), ("3/2", "dotted quarter notes"),
+    ("3", "dotted half notes"),
+]  # fmt: skip
+RHYTHM_NAMES = [
+    ("even", "even"), ("long_short", "long, short"), ("short_long", "short, long"), ("long_short_short", "long, short, short"),
+    ("short_short_long", "short, short, long"),
+]  # fmt: skip
+ACCENT_NAMES = [
+    ("none", "none"), ("every_2", "every second note"), ("every_3", "every third note"), ("every_4", "every fourth note"),
+    ("off_beat", "off the beat"),
+]  # fmt: skip
+# Choices that not every kind has, with the value that stands for "not chosen".
+USUAL = {name: field.default for name, field in Pattern.__dataclass_fields__.items()}
+# What is said instead of the maker's own words, where a choice does not fit the others; by the choice.
+FAULTS = {
+    "key": "This key would need more than seven sharps or flats in this mode. Choose its other name.",
+    "mode": "This exercise is not made in this mode. Choose major or one of the minors.",
+    "motion": "Contrary motion needs both hands.",
+    "apart": "Both hands would share their keys. Choose one octave or more, or contrary motion.",
+    "hands": "A bass is for the left hand.",
+    "value": "These notes do not fill a bar of this time signature.",
+    "rhythm": "This rhythm does not fit these notes and this time signature.",
+    "inversion": "A chord of three notes has no third inversion.",
+    "chord": "This chord wants the raised seventh degree: choose harmonic minor.",
+    "progression": "V7 wants the raised seventh degree: choose major or harmonic minor.",
+    "touch": "Repeated notes are struck anew; joined has no meaning there.",
+    "octave": "These notes leave the piano. Choose another octave.",
+}
+
+
+class PatternForm(PlainForm):
+    """An exercise by a few choices. What the kind does not have is passed over."""
+
+    kind = forms.ChoiceField(label="What", choices=KINDS, initial="scale")
+    key = forms.ChoiceField(label="Key", choices=KEYS, initial="C")
+    mode = forms.ChoiceField(label="Mode", choices=MODE_NAMES, initial="major")
+    hands = forms.ChoiceField(
+        label="Hands",
+        choices=[("right", "right hand"), ("left", "left hand"), ("both", "both hands")],
+        initial="right",
+        widget=forms.RadioSelect,
+    )
+    figure = forms.ChoiceField(label="How it goes round", required=False)
+    octaves = forms.TypedChoiceField(
+        label="Octaves",
+        coerce=int,
+        choices=[(1, "one"), (2, "two"), (3, "three"), (4, "four")],
+        initial=1,
+        required=False,
+    )
+    direction = forms.ChoiceField(
+        label="Direction", choices=[("up_down", "up and down"), ("up", "up"), ("down", "down")], required=False
+    )
+    motion = forms.ChoiceField(
+        label="Hands move",
+        choices=[("similar", "the same way"), ("contrary", "in contrary motion")],
+        required=False,
+    )
+    chord = forms.ChoiceField(
+        label="Chord",
+        choices=[
+            ("triad", "triad"),
+            ("dominant_seventh", "dominant seventh"),
+            ("diminished_seventh", "diminished seventh"),
+        ],
+        required=False,
+    )
+    inversion = forms.TypedChoiceField(
+        label="Inversion", coerce=int, choices=[(0, "none"), (1, "first"), (2, "second"), (3, "third")], required=False
+    )
+    progression = forms.ChoiceField(
+        label="Chords",
+        choices=[(name, name.replace("-", " ")) for name in ("I", "I-V-I", "I-V7-I", "I-IV-I", "I-IV-V-I", "I-IV-V7-I", "I-IV-I-V7-I")],
+        initial="I-V7-I",
+        required=False,
+    )  # fmt: skip
+    count = forms.IntegerField(label="Strikes or pairs on each note", min_value=2, max_value=16, required=False)
+    metre = forms.ChoiceField(
+        label="Time signature",
+        choices=[(metre, metre) for metre in ("4/4", "3/4", "2/4", "6/8", "9/8", "12/8")],
+        required=False,
+    )
+    value = forms.ChoiceField(label="Notes", choices=VALUE_NAMES, required=False)
+    rhythm = forms.ChoiceField(label="Rhythm", choices=RHYTHM_NAMES, required=False)
+    accent = forms.ChoiceField(label="Accents", choices=ACCENT_NAMES, required=False)
+    touch = forms.ChoiceField(
+        label="Touch", choices=[("plain", "plain"), ("staccato", "short"), ("joined", "joined")], required=False
+    )
+    bpm = forms.IntegerField(label="Beats a minute", min_value=LEAST_BPM, max_value=MOST_BPM, initial=60)
+    times = forms.TypedChoiceField(
+        label="Times through", coerce=int, choices=[(n, str(n)) for n in range(1, 9)], initial=1, required=False
+    )
+    fingers = forms.BooleanField(label="Print the fingers", required=False, initial=True)
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        for name in ("count", "bpm"):
+            self.fields[name].widget.attrs["class"] = "short"
+        figures = FIGURES.get(self.kind_now, ("steps",))
+        figure = cast(forms.ChoiceField, self.fields["figure"])
+        figure.choices = [(name, FIGURE_NAMES[name]) for name in figures]
+
+    @property
+    def kind_now(self) -> str:
+        """The kind that is chosen, also before anything was checked."""
+        return str(self["kind"].value() or "scale")
+
+    @property
+    def shown(self) -> list[forms.BoundField]:
+        """The fields that mean something for the kind that is chosen, in order."""
+        chosen = CHOICES.get(self.kind_now, frozenset())
+        special = frozenset().union(*CHOICES.values())
+        is_one_figure = len(FIGURES.get(self.kind_now, ())) < 2
+        return [
+            field
+            for field in self
+            if (field.name not in special or field.name in chosen) and not (field.name == "figure" and is_one_figure)
+        ]
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or self.cleaned_data
+        if self.errors:
+            return data
+        special = frozenset().union(*CHOICES.values())
+        chosen = CHOICES[data["kind"]]
+        wanted = {
+            name: value
+            for name, value in data.items()
+            if value not in ("", None) and (name not in special or name in chosen)
+        }
+        if wanted.get("figure") not in FIGURES[data["kind"]]:
+            wanted.pop("figure", None)
+        if data["kind"] == "bass":
+            wanted["hands"] = "left"
+        try:
+            data["pattern"] = Pattern.from_data(wanted)
+        except PatternError as error:
+            name = error.name if error.name in self.fields else None
+            self.add_error(name, FAULTS.get(error.name, "These choices do not go together. Choose another."))
+        return data
+
+
+class QuestionsForm(PlainForm):
+    """What the reader asked about a score. Only what is asked is a field."""
+
+    hand = forms.ChoiceField(label="Which hand plays it?", choices=HANDS, widget=forms.RadioSelect, required=False)
+    bpm = forms.IntegerField(
+        label="How fast is it meant to go, in quarter notes a minute?",
+        min_value=LEAST_BPM,
+        max_value=MOST_BPM,
+        required=False,
+        help_text="The file names no tempo at its beginning. Left open, nothing is measured against one.",
+        widget=forms.NumberInput(attrs={"class": "short"}),
+    )
+    seen = forms.MultipleChoiceField(
+        label="Looked at, and it is as the page shows it",
+        required=False,
+        widget=forms.CheckboxSelectMultiple(attrs={"class": "list"}),
+    )
+
+    def __init__(self, *args: Any, questions: Iterable[dict[str, Any]], **options: Any) -> None:
+        super().__init__(*args, **options)
+        asked = {question["code"]: question for question in questions}
+        if "which_hand" not in asked:
+            del self.fields["hand"]
+        if "tempo_missing" not in asked:
+            del self.fields["bpm"]
+        rest = [(code, question["text"]) for code, question in asked.items() if code != "which_hand"]
+        if rest:
+            cast(forms.MultipleChoiceField, self.fields["seen"]).choices = rest
+        else:
+            del self.fields["seen"]
+
+
+class DemandsForm(PlainForm):
+    """Yes or no for each thing that a piece was found to ask. What is sure is answered beforehand; what is doubtful is not."""
+
+    def __init__(self, *args: Any, rows: Iterable[Demand], least_sure_frac: float, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.rows = list(rows)
+        for row in self.rows:
+            is_open = row.answer == Demand.Answer.ASKED
+            sure = Demand.Answer.YES if row.sure_frac >= least_sure_frac else ""
+            self.fields[f"demand-{row.pk}"] = forms.ChoiceField(
+                choices=[("yes", "yes"), ("no", "no")],
+                required=False,
+                initial=sure if is_open else row.answer,
+                widget=forms.RadioSelect,
+                error_messages={"invalid_choice": "Answer yes or no."},
+            )
+
+    @property
+    def answers(self) -> dict[int, str]:
+        """Answers given, by the row's number."""
+        return {row.pk: self.cleaned_data.get(f"demand-{row.pk}", "") for row in self.rows}
+
+
+def said_by(error: ScoreError) -> str:
+    """Return what was wrong with a score, with the place where the words do not hold it already."""
+    text = str(error)
+    return text if not error.where or error.where.casefold() in text.casefold() else f"{text} ({error.where})"
+
+
+def owner_of(score: Score) -> str:
+    """Return what a score belongs to, in words."""
+    if score.piece is not None:
+        return score.piece.title
+    return f"{score.unit.book.title}, unit {score.unit.position}" if score.unit is not None else ""

@@ -1,0 +1,367 @@
+"""Scores: the list, adding one from a file or a pattern, its page, its questions, and what a piece was found to ask."""
+
+from typing import Any
+from uuid import UUID
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import Http404, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils.cache import patch_vary_headers
+from django.utils.http import content_disposition_header
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from curriculum import services
+from curriculum.forms_scores import (
+    DemandsForm,
+    PatternForm,
+    QuestionsForm,
+    ScoreFileForm,
+    ScoreTitleForm,
+    owner_of,
+    said_by,
+)
+from curriculum.models import Demand, Piece, Score, Unit
+from curriculum.queries import LearnerRequest, get_piece, get_score, get_unit
+from curriculum.score import ScoreError
+from curriculum.score.demands.vocabulary import QUESTION_BELOW_SURE
+from curriculum.score.engraving.drawing import Engraving, engrave, stretches
+from curriculum.score.engraving.errors import EngravingError
+from curriculum.score.patterns.spec import Pattern
+from curriculum.score.patterns.wording import pattern_in_words
+from curriculum.score.patterns.writing import make_pattern
+from curriculum.views.presenting import add_errors
+
+GONE = "The notes of this score are not on the disk any more. A backup may hold them; or put the file in once more."
+
+
+@require_safe
+def score_list(request: LearnerRequest) -> HttpResponse:
+    found = Score.objects.filter(learner=request.user).select_related("piece", "unit__book")
+    return render(request, "curriculum/score_list.html", {"rows": [_row(score) for score in found]})
+
+
+def _row(score: Score) -> dict[str, Any]:
+    return {"score": score, "owner": owner_of(score), "facts": score_sentence(score)}
+
+
+def score_sentence(score: Score) -> str:
+    """Return what a score holds, in one sentence."""
+    bars, notes = score.facts.get("bars", 0), score.facts.get("notes", 0)
+    hands = [f"{hand} hand" for hand in score.facts.get("hands", []) if hand]
+    parts = [f"{bars} bar{'' if bars == 1 else 's'}", f"{notes} note{'' if notes == 1 else 's'}"]
+    parts.append("both hands" if len(hands) == 2 else hands[0] if hands else "hand not known")
+    source = {"file": "from a file", "typed": "typed", "pattern": "made from a pattern"}[score.source]
+    return f"{', '.join(parts)}; {source}."
+
+
+def _owner(request: LearnerRequest) -> tuple[Piece | None, Unit | None]:
+    """Return what a new score is for, by the address; at most one of the two."""
+    try:
+        if piece := request.GET.get("piece"):
+            return get_piece(request.user, UUID(piece)), None
+        if unit := request.GET.get("unit"):
+            return None, get_unit(request.user, UUID(unit))
+    except ValueError as error:
+        raise Http404 from error
+    return None, None
+
+
+def _back(*, piece: Piece | None, unit: Unit | None) -> str:
+    if piece is not None:
+        return reverse("curriculum:piece", args=[piece.pk])
+    return reverse("curriculum:unit", args=[unit.pk]) if unit is not None else reverse("curriculum:score-list")
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def score_new(request: LearnerRequest) -> HttpResponse:
+    """A score from a file, for a piece, a unit, or on its own."""
+    piece, unit = _owner(request)
+    there = Score.objects.filter(piece=piece).first() if piece is not None else None
+    if there is not None:
+        return redirect("curriculum:score-replace", there.pk)
+    form = ScoreFileForm(request.POST or None, request.FILES or None)
+    if request.method == "POST":
+        form = ScoreFileForm(request.POST, request.FILES)
+        if form.is_valid():
+            made = _take_file(request, form, piece=piece, unit=unit)
+            if made is not None:
+                return redirect("curriculum:score", made.pk)
+    context = {
+        "form": form, "piece": piece, "unit": unit, "query": request.GET.urlencode(), "back": _back(piece=piece, unit=unit),
+    }  # fmt: skip
+    return render(request, "curriculum/score_new.html", context, status=422 if form.errors else 200)
+
+
+def _take_file(
+    request: LearnerRequest, form: ScoreFileForm, *, piece: Piece | None = None, unit: Unit | None = None
+) -> Score | None:
+    """Keep an uploaded score, or say in the form why not."""
+    data = form.cleaned_data["file"].read()
+    answers = {"part": form.cleaned_data["part"]} if form.cleaned_data["part"] else {}
+    try:
+        return services.add_score(
+            request.user,
+            written=services.read_upload(data, answers=answers),
+            source=Score.Source.FILE,
+            title=form.cleaned_data["title"],
+            piece=piece,
+            unit=unit,
+            original=data,
+            given_name=form.given_name,
+            answers=answers,
+        )
+    except ScoreError as error:
+        form.add_error("file", said_by(error))
+    except ValidationError as error:
+        add_errors(form, error)
+    return None
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def score_replace(request: LearnerRequest, pk: UUID) -> HttpResponse:
+    """Another file in the place of this one; title, place and answers of its piece stay."""
+    found = get_score(request.user, pk)
+    form = ScoreFileForm(request.POST, request.FILES) if request.method == "POST" else ScoreFileForm()
+    del form.fields["title"]
+    if request.method == "POST" and form.is_valid():
+        data = form.cleaned_data["file"].read()
+        answers = {"part": form.cleaned_data["part"]} if form.cleaned_data["part"] else {}
+        try:
+            services.rewrite_score(
+                found,
+                written=services.read_upload(data, answers=answers),
+                original=data,
+                given_name=form.given_name,
+                answers=answers,
+                source=Score.Source.FILE,
+                pattern={},
+                right_text="",
+                left_text="",
+            )
+            messages.success(request, "The new file is in its place.")
+            return redirect("curriculum:score", found.pk)
+        except ScoreError as error:
+            form.add_error("file", said_by(error))
+        except ValidationError as error:
+            add_errors(form, error)
+    context = {"form": form, "score": found}
+    return render(request, "curriculum/score_replace.html", context, status=422 if form.errors else 200)
+
+
+@require_safe
+def score(request: LearnerRequest, pk: UUID) -> HttpResponse:
+    return _show(request, get_score(request.user, pk))
+
+
+def _show(request: LearnerRequest, found: Score, *, questions_form: QuestionsForm | None = None) -> HttpResponse:
+    cuts = found.facts.get("stretches") or []
+    wanted = request.GET.get("part", "1")
+    number = int(wanted) if wanted.isascii() and wanted.isdigit() and len(wanted) < 6 else 1
+    number = min(max(number, 1), max(len(cuts), 1))
+    picture, problem = None, ""
+    try:
+        picture = services.picture_of(found, stretch=number - 1)
+    except EngravingError as error:
+        problem = str(error)
+    except (OSError, ScoreError):
+        problem = GONE
+    questions = services.open_questions(found)
+    demands = list(Demand.objects.filter(piece=found.piece)) if found.piece_id else []
+    context = {
+        "score": found,
+        "owner": owner_of(found),
+        "owner_url": _back(piece=found.piece, unit=found.unit) if found.piece_id or found.unit_id else "",
+        "sentence": score_sentence(found),
+        "picture": picture,
+        "problem": problem,
+        "part": number,
+        "parts": range(1, len(cuts) + 1) if len(cuts) > 1 else (),
+        "questions_form": questions_form or (QuestionsForm(questions=questions) if questions else None),
+        "doubts": [warning for warning in found.warnings if warning not in questions],
+        "words": pattern_in_words(Pattern.from_data(found.pattern)) if found.pattern else "",
+        "has_demands": bool(demands),
+        "count_asked": sum(row.answer == Demand.Answer.ASKED for row in demands),
+    }
+    is_invalid = questions_form is not None and bool(questions_form.errors)
+    return render(request, "curriculum/score.html", context, status=422 if is_invalid else 200)
+
+
+@require_POST
+def score_questions(request: LearnerRequest, pk: UUID) -> HttpResponse:
+    """What the learner answered about a score."""
+    found = get_score(request.user, pk)
+    form = QuestionsForm(request.POST, questions=services.open_questions(found))
+    if form.is_valid():
+        given = dict(form.cleaned_data)
+        given["seen"] = sorted({*found.answers.get("seen", ()), *given.get("seen", ())})
+        try:
+            services.answer_questions(found, given=given)
+            return redirect("curriculum:score", found.pk)
+        except ScoreError as error:
+            form.add_error(None, said_by(error))
+        except OSError:
+            form.add_error(None, GONE)
+    return _show(request, found, questions_form=form)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def score_edit(request: LearnerRequest, pk: UUID) -> HttpResponse:
+    found = get_score(request.user, pk)
+    form = ScoreTitleForm(request.POST if request.method == "POST" else None, initial={"title": found.title})
+    if request.method == "POST" and form.is_valid():
+        services.name_score(found, title=form.cleaned_data["title"])
+        return redirect("curriculum:score", found.pk)
+    context = {"form": form, "score": found}
+    return render(request, "curriculum/score_edit.html", context, status=422 if form.is_bound else 200)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def score_delete(request: LearnerRequest, pk: UUID) -> HttpResponse:
+    found = get_score(request.user, pk)
+    if request.method == "POST":
+        onward = _back(piece=found.piece, unit=found.unit)
+        services.delete_score(found)
+        messages.success(request, f"“{found.title}” is deleted.")
+        return redirect(onward)
+    return render(request, "curriculum/score_delete.html", {"score": found})
+
+
+@require_safe
+def score_file(request: LearnerRequest, pk: UUID) -> HttpResponse:
+    """The score as it was read, for other programs."""
+    found = get_score(request.user, pk)
+    try:
+        document = found.musicxml_path.read_bytes()
+    except OSError as error:
+        raise Http404 from error
+    disposition = content_disposition_header(True, f"{found.title}.musicxml")
+    return HttpResponse(
+        document,
+        content_type="application/vnd.recordare.musicxml+xml",
+        headers={"Content-Disposition": disposition or "attachment", "X-Content-Type-Options": "nosniff"},
+    )
+
+
+# Patterns -------------------------------------------------------------------------------------------------------------
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def score_pattern_new(request: LearnerRequest) -> HttpResponse:
+    """An exercise from a few choices. Asked with choices in the address it shows what they make; nothing is kept yet."""
+    piece, unit = _owner(request)
+    return _pattern(request, piece=piece, unit=unit)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def score_pattern(request: LearnerRequest, pk: UUID) -> HttpResponse:
+    """Other choices for an exercise that was made from a pattern."""
+    found = get_score(request.user, pk)
+    if not found.pattern:
+        raise Http404
+    return _pattern(request, score=found, piece=found.piece, unit=found.unit)
+
+
+def _pattern(
+    request: LearnerRequest, *, piece: Piece | None, unit: Unit | None, score: Score | None = None
+) -> HttpResponse:
+    if request.method == "POST":
+        form = PatternForm(request.POST)
+    elif "kind" in request.GET:
+        form = PatternForm(request.GET)
+    else:
+        form = PatternForm(initial=_initial(score))
+    pattern: Pattern | None = _usual_pattern(score)
+    if form.is_bound:
+        pattern = form.cleaned_data["pattern"] if form.is_valid() else None
+    drawn: Engraving | None = None
+    problem = ""
+    try:
+        if pattern is not None and request.method == "POST":
+            made = _keep_pattern(request, pattern, score=score, piece=piece, unit=unit)
+            return redirect("curriculum:score", made.pk)
+        if pattern is not None:
+            written = make_pattern(pattern)
+            drawn = engrave(written, bars=stretches(written)[0])
+    except ScoreError as error:
+        form.add_error(None, f"{str(error).partition(': ')[2] or error}")
+    except EngravingError as error:
+        problem = str(error)
+    except ValidationError as error:
+        add_errors(form, error)
+    context = {
+        "form": form,
+        "score": score,
+        "piece": piece,
+        "unit": unit,
+        "owner": {
+            key: value for key, value in (("piece", piece), ("unit", unit)) if value is not None and score is None
+        },
+        "action": request.get_full_path().partition("?")[0],
+        "back": reverse("curriculum:score", args=[score.pk]) if score is not None else _back(piece=piece, unit=unit),
+        "picture": drawn,
+        "problem": problem,
+        "words": pattern_in_words(pattern) if pattern is not None else "",
+    }
+    template = "curriculum/_pattern.html" if request.htmx else "curriculum/score_pattern.html"
+    response = render(request, template, context, status=422 if form.errors else 200)
+    patch_vary_headers(response, ["HX-Request"])
+    return response
+
+
+def _usual_pattern(score: Score | None) -> Pattern:
+    return Pattern.from_data(score.pattern) if score is not None else Pattern(kind="scale")
+
+
+def _initial(score: Score | None) -> dict[str, Any]:
+    pattern = _usual_pattern(score)
+    return {name: getattr(pattern, name) for name in PatternForm.base_fields}
+
+
+def _keep_pattern(
+    request: LearnerRequest, pattern: Pattern, *, score: Score | None, piece: Piece | None, unit: Unit | None
+) -> Score:
+    if score is None:
+        return services.add_pattern(request.user, pattern=pattern, piece=piece, unit=unit)
+    services.rewrite_pattern(score, pattern=pattern)
+    return score
+
+
+# What a piece was found to ask ----------------------------------------------------------------------------------------
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def piece_demands(request: LearnerRequest, pk: UUID) -> HttpResponse:
+    """Yes or no for each thing that the score of a piece was found to ask."""
+    found = get_piece(request.user, pk)
+    rows = list(found.demands.exclude(detector="").select_related("skill"))
+    form = DemandsForm(
+        request.POST if request.method == "POST" else None, rows=rows, least_sure_frac=QUESTION_BELOW_SURE
+    )
+    if request.method == "POST" and form.is_valid():
+        services.answer_demands(found, answers=form.answers, today=request.user.today())
+        left = found.demands.filter(answer=Demand.Answer.ASKED).exclude(detector="").count()
+        if left:
+            messages.info(
+                request, f"Kept. {left} {'is' if left == 1 else 'are'} left open; what is open holds nothing."
+            )
+        return redirect("curriculum:piece", found.pk)
+    entries: list[dict[str, Any]] = [
+        {
+            "row": row,
+            "words": services.demand_in_words(row),
+            "field": form[f"demand-{row.pk}"],
+            "is_doubtful": row.sure_frac < QUESTION_BELOW_SURE,
+        }
+        for row in rows
+    ]
+    context = {
+        "piece": found,
+        "form": form,
+        "sure": [entry for entry in entries if not entry["is_doubtful"] and entry["row"].skill],
+        "doubtful": [entry for entry in entries if entry["is_doubtful"] and entry["row"].skill],
+        "beyond": [entry for entry in entries if not entry["row"].skill],
+        "score": Score.objects.filter(piece=found).first(),
+    }
+    return render(request, "curriculum/piece_demands.html", context, status=422 if form.errors else 200)
