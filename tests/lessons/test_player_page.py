@@ -144,3 +144,10 @@ def test_take_of_a_film_leads_to_its_stills_where_pictures_are_stepped_through(c
     assert "js/stepping" in stills
     Clip.objects.filter(pk=clip.pk).update(kind=Clip.Kind.SOUND)
     assert f'href="{address}"' not in page_of(client, clip)
+
+
+def test_page_of_stills_says_what_they_are_taken_from(client, clip):
+    address = f"/takes/{make_take(make_assignment(clip.lesson), clip=clip).pk}/stills/"
+    assert "taken from the film as it came" in client.get(address).content.decode()
+    Clip.objects.filter(pk=clip.pk).update(original_gone_on="2026-11-24")
+    assert "Only the copy of this film is left" in client.get(address).content.decode()
