@@ -47,3 +47,7 @@ class PlacementError(GraphError):
 
 class ProposalError(GraphError):
     """A proposal of the check-up cannot be carried out on these units."""
+
+
+class BarsError(GraphError):
+    """A text that should name bars does not."""
