@@ -1,7 +1,7 @@
 """What a score asks of whoever plays it, and what its signs mean.
 
 The question answered: *which skills does this piece need, in which bars, and how sure is that?* `finding.demands_of` looks
-for the things listed in `content/demands.csv`; `signs` explains what stands on the page. Everything here is plain Python
+for the things listed in `content/demands.csv`; `signs.explain` and `signs.signs_of` tell what stands on the page. Everything here is plain Python
 without Django. Nothing is added up: there is no total and no grade.
 
 Conventions

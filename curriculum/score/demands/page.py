@@ -99,11 +99,8 @@ def _staves(found: Digest) -> Iterator[Find]:
     in_clef: dict[str, set[int]] = {"G": set(), "F": set()}
     ledger: dict[int, int] = {}
     staves: dict[int, set[int]] = {}
-    walks = {staff: _ClefWalk(found, staff) for staff in {note.staff for note in found.score.notes}}
-    for note in sorted(found.score.notes, key=lambda note: (note.bar, note.offset_beat)):
-        clef = walks[note.staff].at(note.bar, note.offset_beat)
+    for note, clef, lines in heads_on_staves(found):
         in_clef.setdefault(clef.sign, set()).add(note.bar)
-        lines = _ledger_lines(note, clef=clef, shift=_octave_shift(found, note))
         if lines >= LEAST_LEDGER_LINES:
             ledger[note.bar] = max(lines, ledger.get(note.bar, 0))
         staves.setdefault(note.bar, set()).add(note.staff)
@@ -111,6 +108,38 @@ def _staves(found: Digest) -> Iterator[Find]:
     yield Find("bass_staff", frozenset(in_clef["F"]))
     yield Find("both_staves", frozenset(bar for bar, these in staves.items() if len(these) > 1))
     yield Find("ledger", frozenset(ledger), f"up to {max(ledger.values(), default=0)} ledger lines")
+
+
+def heads_on_staves(found: Digest) -> Iterator[tuple[WrittenNote, Clef, int]]:
+    """Yield each note-head with the clef in which it is read and the ledger lines that it needs.
+
+    Parameters
+    ----------
+    found : Digest
+        The score.
+
+    Yields
+    ------
+    note : WrittenNote
+        In the order of time.
+    clef : Clef
+        Where a score has none, treble above and bass below.
+    lines : int
+        0 for notes on the five lines or right beside them.
+
+    Examples
+    --------
+    >>> from curriculum.score.demands.digest import digest
+    >>> from curriculum.score.patterns.spec import Pattern
+    >>> from curriculum.score.patterns.writing import make_pattern
+    >>> note, clef, lines = next(heads_on_staves(digest(make_pattern(Pattern(kind="scale")))))
+    >>> note.pitch_midi, clef.sign, lines
+    (60, 'G', 1)
+    """
+    walks = {staff: _ClefWalk(found, staff) for staff in {note.staff for note in found.score.notes}}
+    for note in sorted(found.score.notes, key=lambda note: (note.bar, note.offset_beat)):
+        clef = walks[note.staff].at(note.bar, note.offset_beat)
+        yield note, clef, _ledger_lines(note, clef=clef, shift=_octave_shift(found, note))
 
 
 class _ClefWalk:
