@@ -79,7 +79,6 @@ class WarningCode(StrEnum):
     DRUMS_LEFT_OUT = "drums_left_out"
     TYPED_LEFT_OUT = "typed_left_out"
     ACCIDENTAL_OCTAVE = "accidental_octave"
-    METRE_GUESSED = "metre_guessed"
     KEY_GUESSED = "key_guessed"
 
 
