@@ -21,6 +21,7 @@ Worked example: three of four written notes are heard, the fourth at another pit
 """
 
 from reviews.compare.aligning import Alignment, HeardGroup, Move, Step, align, group_heard
+from reviews.compare.comparing import Comparison, asked, compare, written_of
 from reviews.compare.errors import CompareError
 from reviews.compare.expected import Expected, ExpectedNote, ScoreEvent, expect
 from reviews.compare.findings import DIMENSIONS, Finding, FindingSettings, Kind, Written, band, find, in_words
@@ -52,6 +53,7 @@ __all__ = [
     "Alignment",
     "CompareError",
     "CompareSettings",
+    "Comparison",
     "Evenness",
     "Expected",
     "ExpectedNote",
@@ -77,8 +79,10 @@ __all__ = [
     "Trust",
     "Written",
     "align",
+    "asked",
     "band",
     "chord_spread_ms",
+    "compare",
     "evenness_of",
     "expect",
     "find",
@@ -92,4 +96,5 @@ __all__ = [
     "strokes_of",
     "tempo_of",
     "touch_of",
+    "written_of",
 ]
