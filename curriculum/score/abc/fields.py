@@ -246,6 +246,8 @@ def read_key(text: str) -> tuple[Key | None, ClefField]:
             raise FieldError("Keys for pipes (HP) are not read.", code=RefusalCode.TYPED_UNKNOWN)
         if first.lower() == "none" or not text:
             return Key(0), read_staff(text[len(first) :])
+        if _CLEF.fullmatch(first) is None and "=" not in text and not first.startswith("perc"):
+            raise FieldError(f"{first[:20]!r} is no key. One is written such as C, F#m or Bb.")
         return None, read_staff(text)
     rest = text[found.end() :]
     word = re.match(r"[A-Za-z]+", rest)

@@ -432,11 +432,13 @@ def _counted(number: Fraction) -> str:
 def _put_together(voices: Sequence[VoiceReader], hands: Sequence[Hand]) -> None:
     """Check that two hands have the same bars, and give both what is marked in one."""
     upper, lower = voices
+    if len(upper.bars) != len(lower.bars) and (upper.bars[0].number == "0") != (lower.bars[0].number == "0"):
+        raise _surplus(voices, hands, min(len(upper.bars), len(lower.bars)))
     for index in range(max(len(upper.bars), len(lower.bars))):
         if index >= len(upper.bars) or index >= len(lower.bars):
             raise _surplus(voices, hands, index)
         one, other = upper.bars[index], lower.bars[index]
-        if one.metre != other.metre or one.key != other.key:
+        if one.metre != other.metre or one.key.fifths != other.key.fifths:
             what = "time signature" if one.metre != other.metre else "key signature"
             raise _differ(
                 other, hands[1], f"The {what} of bar {one.number} differs between the hands. Write it in both."
@@ -448,6 +450,7 @@ def _put_together(voices: Sequence[VoiceReader], hands: Sequence[Hand]) -> None:
                 hand,
                 f"Bar {short.number} is shorter in the {hand} hand than in the {_OTHER[hand]}. Write rests (z) to fill it.",
             )
+        one.key = one.key if one.key.mode else other.key
         for mine, theirs in ((one, other), (other, one)):
             mine.repeat_start |= theirs.repeat_start
             mine.repeat_times = max(mine.repeat_times, theirs.repeat_times)
