@@ -30,6 +30,7 @@ from curriculum.score.errors import (
     WarningCode,
 )
 from curriculum.score.making import PlannedNote, make_score, number_notes, plain_bars
+from curriculum.score.midi import read_midi
 from curriculum.score.musicxml import name_bars, read_musicxml, write_musicxml
 from curriculum.score.notes import (
     STEP_SEMITONES,
@@ -95,6 +96,7 @@ __all__ = [
     "pitch_of",
     "plain_bars",
     "read_abc",
+    "read_midi",
     "read_musicxml",
     "read_score",
     "read_two_hands",

@@ -33,9 +33,9 @@ FINE_TICKS = 96
 
 # A note that lasts from 0.7 to 1.15 times as long as the next one of its hand is away is meant to reach it: fingers let go
 # early or late by that much in plain playing, and notation programs play notes at 80 to 95 per cent of their length.
-REACHES = (0.7, 1.15)
+REACHES = (Fraction(7, 10), Fraction(23, 20))
 # A note that is up to this much shorter than a plain value is meant to have that value.
-SHORT_FRAC = 0.2
+SHORT_FRAC = Fraction(1, 5)
 # Ends this near to a written place, in quarters, were rounded to ticks by a program.
 ROUNDED_BEAT = Fraction(1, 400)
 _VALUES = tuple(Fraction(n, 8) for n in (1, 2, 4, 6, 8, 12, 16, 24, 32, 48, 64))
@@ -51,11 +51,16 @@ class BarSpan:
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """Where strokes were put. ``places`` maps ticks to quarters; ``moved`` holds how far each was moved, in quarters."""
+    """Where strokes were put. ``places`` maps ticks to quarters; ``moved`` holds how far each was moved, in quarters.
+
+    ``looseness`` is the mean of how far strokes were moved, as a share of the farthest that their grid allows: 0 on the grid, near 1/2 where
+    strokes fell anywhere.
+    """
 
     places: Mapping[int, Fraction]
     moved: Mapping[int, float]
     is_exact: bool
+    looseness: float
 
 
 def fit_grid(
@@ -108,6 +113,7 @@ def fit_grid(
     is_exact = all(found is not None for found in exact)
     places: dict[int, Fraction] = {}
     moved: dict[int, float] = {}
+    loose = 0.0
     for ((start, end), members), found in zip(windows.items(), exact, strict=True):
         grid = found if is_exact and found is not None else _best(members, start, ticks_per_quarter, finest_beat)
         for tick in members:
@@ -115,7 +121,8 @@ def fit_grid(
             place = min(start + Fraction(round((at - start) * grid), grid), end)
             places[tick] = place
             moved[tick] = float(abs(place - at))
-    return Grid(places, moved, is_exact)
+            loose += moved[tick] * 2 * grid
+    return Grid(places, moved, is_exact, loose / len(moved) if moved and not is_exact else 0.0)
 
 
 def meant_length(length_beat: Fraction, *, onset: Fraction, next_onset: Fraction | None, is_exact: bool) -> Fraction:
