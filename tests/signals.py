@@ -4,6 +4,7 @@ All at 16 kHz, mono, float32. Every random thing has a seed.
 """
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ Sound = NDArray[np.float32]
 RATE_HZ = 16_000
 
 
+@lru_cache(maxsize=256)
 def make_note(pitch: float, *, held_s: float, level_db: float = 0.0, seed: int = 0) -> Sound:
     """A struck string with stiff partials, two stages of decay, a knock of wood, and a damper after `held_s`."""
     rng = np.random.default_rng([seed, int(pitch * 100)])
