@@ -106,6 +106,41 @@
 
   // --- The film page: the plain form, sent in slices where a file is chosen ---
 
+  // A phone short of memory throws this page away while its camera is open. What was said about the clip is then still here,
+  // in this window alone, until the clip is; the file itself has to be chosen again.
+  const KEPT_FACTS = ["assignment", "was_first_today", "played_on"];
+
+  function keptName(form) {
+    return `keyslip:${form.dataset.upload}`;
+  }
+
+  function keepFacts(form) {
+    const facts = new FormData(form);
+    try {
+      sessionStorage.setItem(keptName(form), JSON.stringify(KEPT_FACTS.map((name) => [name, facts.get(name)])));
+    } catch { /* a browser that keeps nothing */ }
+  }
+
+  function bringBackFacts(form) {
+    let kept = [];
+    try {
+      kept = JSON.parse(sessionStorage.getItem(keptName(form)) || "[]");
+    } catch { /* a browser that keeps nothing */ }
+    for (const [name, value] of kept) {
+      const field = form.elements[name];
+      if (!field || !value) continue;
+      // Of buttons of which one is chosen: only one that is still there, and none over what is chosen already.
+      if (!(field instanceof RadioNodeList)) field.value = value;
+      else if (!field.value) field.value = value;
+    }
+  }
+
+  function forgetFacts(form) {
+    try {
+      sessionStorage.removeItem(keptName(form));
+    } catch { /* a browser that keeps nothing */ }
+  }
+
   function sendForm(form) {
     const file = form.elements.clip.files[0];
     const panel = new Panel(document.querySelector("[data-sending]"));
@@ -127,8 +162,13 @@
     bind(panel, transfer);
     panel.actions["give-up"] = async () => { await transfer.giveUp(); panel.root.hidden = true; bringBack(); };
     panel.buttons.stop.focus();
-    transfer.promise.then((result) => leaveFor(panel, result), () => {});
+    transfer.promise.then((result) => { forgetFacts(form); leaveFor(panel, result); }, () => {});
   }
+
+  document.addEventListener("change", (event) => {
+    const form = event.target.closest("form[data-upload]");
+    if (form) keepFacts(form);
+  });
 
   document.addEventListener("submit", (event) => {
     const form = event.target.closest("form[data-upload]");
@@ -188,6 +228,7 @@
 
   // Choosing a file again needs a script; the place for it is shown where there is one.
   document.addEventListener("DOMContentLoaded", () => {
+    for (const form of document.querySelectorAll("form[data-upload]")) if (!form.querySelector("[aria-invalid]")) bringBackFacts(form);
     for (const part of document.querySelectorAll("[data-again]")) part.hidden = false;
   });
 })();

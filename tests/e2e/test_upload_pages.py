@@ -195,6 +195,17 @@ def test_sending_goes_on_by_itself_once_the_line_is_back(page: Page, film: Path)
     assert_clip_is_here(page)
 
 
+def test_sending_goes_on_at_once_when_the_phone_is_in_the_hand_again(page: Page, film: Path) -> None:
+    # No waiting ends by itself here: a phone whose screen is locked stops the clocks of its pages.
+    page.add_init_script("const later = setTimeout; setTimeout = (act, ms) => (ms >= 1000 ? 0 : later(act, ms));")
+    page.reload()
+    patches(page, lambda route, number: route.abort() if number == 2 else route.fallback())
+    send(page, film)
+    expect(page.get_by_text("No connection.").first).to_be_visible(timeout=20_000)
+    page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+    assert_clip_is_here(page)
+
+
 def test_sending_can_be_stopped_and_gone_on_with_and_given_up(page: Page, film: Path) -> None:
     held: list[Route] = []
 
@@ -226,6 +237,21 @@ def test_mistake_in_the_form_is_told_and_nothing_is_lost(page: Page, film: Path)
     page.get_by_text("no, played before").tap()
     page.get_by_role("button", name="Send the clip").tap()
     assert_clip_is_here(page)
+
+
+def test_page_thrown_away_while_the_camera_was_open_still_knows_what_was_said(page: Page, film: Path) -> None:
+    film_page = page.url
+    page.get_by_text("The whole lesson in one clip").tap()
+    page.get_by_text("no, played before").tap()
+    page.goto("about:blank")  # and back, but not by the browser's own memory of forms
+    page.goto(film_page)
+    expect(page.get_by_label("The whole lesson in one clip")).to_be_checked()
+    expect(page.get_by_label("no, played before")).to_be_checked()
+    page.get_by_label("The clip", exact=True).set_input_files(film)
+    page.get_by_role("button", name="Send the clip").tap()
+    assert_clip_is_here(page)
+    page.goto(film_page)
+    expect(page.get_by_label("no, played before")).not_to_be_checked()
 
 
 def test_without_a_file_the_plain_form_answers(page: Page) -> None:

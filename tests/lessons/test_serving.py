@@ -5,6 +5,7 @@ import re
 from io import BytesIO
 
 import pytest
+import time_machine
 
 from lessons.models import Clip
 from lessons.views import serving
@@ -232,6 +233,17 @@ def test_files_are_hidden_from_strangers_and_signed_out_visitors(client, clip, n
     client.logout()
     assert client.get(address).status_code == 302
     assert client.post(address).status_code in {302, 405}
+
+
+def test_address_of_a_copy_does_not_run_out_while_somebody_looks(client, clip):
+    address = f"/clips/{clip.pk}/copy/"
+    with time_machine.travel("2026-11-24T10:00:00Z", tick=False):
+        client.force_login(clip.lesson.learner)
+        tag = head_of(client.get(address), "ETag")
+    with time_machine.travel(
+        "2027-01-24T10:00:00Z", tick=False
+    ):  # paused in the middle, and gone on with two months later
+        assert body(client.get(address, headers={"Range": "bytes=2-5", "If-Range": tag})) == CONTENT[2:6]
 
 
 @pytest.mark.parametrize("name", ["copy", "poster", "original"])
