@@ -9,7 +9,9 @@ that is checked here (no entities), and builds its tree several times more slowl
 
 from __future__ import annotations
 
+import lzma
 import re
+import struct
 import zipfile
 import zlib
 from dataclasses import dataclass
@@ -47,6 +49,7 @@ class ScoreLimits:
 USUAL_LIMITS = ScoreLimits()
 
 _CONTAINER = "META-INF/container.xml"
+_ZIP_FAULTS = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, EOFError)
 _NOTE = re.compile(rb"<note[\s>/]")
 _MEASURE = re.compile(rb"<measure[\s>/]")
 _ABC_KEY = re.compile(r"^K:", re.MULTILINE)
@@ -223,7 +226,7 @@ def _unzip(data: bytes, *, limits: ScoreLimits) -> bytes:
             if len(entries) > limits.most_entries:
                 raise ScoreTooLargeError("The archive holds too many files for one score.", code=RefusalCode.TOO_MANY)
             return _read_entry(archive, _root_entry(archive, entries, limits=limits), limits=limits)
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError, OSError) as error:
+    except (*_ZIP_FAULTS, NotImplementedError, RuntimeError, ValueError, OSError) as error:
         # RuntimeError: an encrypted entry; NotImplementedError: a packing method that Python does not know.
         raise ScoreFileError(
             "The file is a packed score (.mxl) that cannot be unpacked; it is damaged or protected.",
@@ -270,6 +273,8 @@ def _read_entry(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, *, limits: Sco
 
 
 def _check_counts(data: bytes, *, limits: ScoreLimits) -> None:
+    if b"\0" in data[:200]:
+        data = data.replace(b"\0", b"")  # UTF-16: the tags are plain letters with a zero beside each
     if data.count(b"<") > limits.most_elements:
         raise ScoreTooLargeError("The score has too many parts to it (elements).", code=RefusalCode.TOO_MANY)
     for pattern, most, what in ((_NOTE, limits.most_notes, "notes"), (_MEASURE, limits.most_bars, "bars")):

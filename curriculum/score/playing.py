@@ -118,11 +118,12 @@ def bar_order(bars: Sequence[Bar], *, most: int = USUAL_LIMITS.most_played_bars)
     coda = next((bar.index for bar in bars if bar.coda), None)
     at, section, turn = 0, 0, 1
     gone_back = False
+    followed = _followed(bars)
     while at < len(bars):
         bar = bars[at]
         if bar.repeat_start and at != section:
             section, turn = at, 1
-        if bar.endings and (_another_follows(bars, at) if gone_back else turn not in bar.endings):
+        if bar.endings and (followed[at] if gone_back else turn not in bar.endings):
             at += 1
             continue
         played.append(at)
@@ -138,11 +139,11 @@ def bar_order(bars: Sequence[Bar], *, most: int = USUAL_LIMITS.most_played_bars)
             at = coda
             continue
         if bar.repeat_times and not gone_back:
-            if _goes_back(bars, at, turn):
+            if _goes_back(bars, at, turn, followed=followed[at]):
                 at, turn = section, turn + 1
                 continue
             section, turn = at + 1, 1
-        elif bar.ending_stops and not _another_follows(bars, at):
+        elif bar.ending_stops and not followed[at]:
             section, turn = at + 1, 1
         if not gone_back and (bar.da_capo or (bar.dal_segno and segno is not None)):
             gone_back = True
@@ -153,25 +154,27 @@ def bar_order(bars: Sequence[Bar], *, most: int = USUAL_LIMITS.most_played_bars)
     return tuple(played)
 
 
-def _another_follows(bars: Sequence[Bar], at: int) -> bool:
-    """Say whether behind the ending that this bar is under another ending begins at once."""
-    here = at + 1
-    while here < len(bars) and bars[here].endings == bars[at].endings and not bars[here].ending_starts:
-        here += 1
-    return here < len(bars) and bool(bars[here].endings)
+def _followed(bars: Sequence[Bar]) -> list[bool]:
+    """Say for each bar whether behind the ending that it is under another ending begins at once."""
+    found = [False] * len(bars)
+    for at in range(len(bars) - 2, -1, -1):
+        bar, coming = bars[at], bars[at + 1]
+        is_same = coming.endings == bar.endings and not coming.ending_starts
+        found[at] = found[at + 1] if is_same else bool(coming.endings)
+    return found
 
 
-def _goes_back(bars: Sequence[Bar], at: int, turn: int) -> bool:
+def _goes_back(bars: Sequence[Bar], at: int, turn: int, *, followed: bool) -> bool:
     bar = bars[at]
     if not bar.endings:
         return turn < bar.repeat_times
     if turn < max(bar.endings):
         return True
-    if _another_follows(bars, at):
-        here = at + 1
-        while not bars[here].endings or bars[here].endings == bar.endings:
-            here += 1
-        return turn + 1 in bars[here].endings or max(bars[here].endings) > turn
+    if followed:
+        others = (later.endings for later in bars[at + 1 :] if later.endings and later.endings != bar.endings)
+        coming = next(others, ())
+        if coming:
+            return turn + 1 in coming or max(coming) > turn
     return max(bar.endings) == 1
 
 

@@ -1,10 +1,11 @@
 """Detectors for what stands on the page: signature, accidentals, clefs, ledger lines, marks and words."""
 
 import re
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
 
-from curriculum.score.demands.digest import STEP_PLACE, Digest, Event
+from curriculum.score.demands.digest import STEP_PLACE, Digest
 from curriculum.score.demands.vocabulary import Find, Instrument
 from curriculum.score.notes import Clef, Mark, MarkKind, WrittenNote
 
@@ -269,26 +270,15 @@ def _signs(found: Digest) -> Iterator[Find]:
 def _slurred(found: Digest) -> dict[str, list[tuple[int, int, int]]]:
     """Return for each hand the slurs: start and end in ticks, and how many events each spans."""
     spans: dict[str, list[tuple[int, int, int]]] = {"right": [], "left": []}
+    onsets = {hand: [event.at for event in events] for hand, events in found.hands.items()}
     for mark in found.marks_by_kind.get(MarkKind.SLUR, ()):
         first, last = found.notes_by_id.get(mark.note), found.notes_by_id.get(mark.to_note)
         if first is None or last is None or first.hand is None or first.grace or last.grace:
             continue
         start, end = (found.starts[note.bar] + int(note.offset_beat * found.ticks) for note in (first, last))
-        count = sum(start <= event.at <= end for event in _around(found.hands[first.hand], start))
+        count = bisect_right(onsets[first.hand], end) - bisect_left(onsets[first.hand], start)
         spans[first.hand].append((start, end, count))
     return spans
-
-
-def _around(events: tuple[Event, ...], start: int) -> Iterable[Event]:
-    """Yield events from a moment on."""
-    low, high = 0, len(events)
-    while low < high:
-        middle = (low + high) // 2
-        if events[middle].at < start:
-            low = middle + 1
-        else:
-            high = middle
-    return events[low:]
 
 
 def _touches(found: Digest) -> Iterator[Find]:

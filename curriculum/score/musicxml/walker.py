@@ -30,6 +30,9 @@ _TO_CODA = re.compile(r"^\s*(to\s+(the\s+)?coda|alla\s+coda)\b", re.IGNORECASE)
 _FINE = re.compile(r"^\s*fine\s*\.?\s*$", re.IGNORECASE)
 
 
+# Numbers of a file, as they may be written: no powers of ten, which would be worked out exactly, and no fractions.
+_NUMBER = re.compile(r"[+-]?\d{1,12}(\.\d{1,12})?", re.ASCII)
+_WHOLE = re.compile(r"[+-]?\d{1,12}", re.ASCII)
 _PLAIN_ALTERS = {"-2": -2, "-1": -1, "0": 0, "1": 1, "2": 2}
 
 
@@ -263,16 +266,13 @@ class Walker:
         return ScoreContentError(f"Bar {number}: {text}", code=code, bar=number)
 
     def _whole(self, text: str | None, *, what: str, least: int, most: int) -> int:
-        try:
-            number = int(text or "")
-        except ValueError:
-            try:
-                exact = Fraction((text or "").strip())
-            except (ValueError, ZeroDivisionError):
-                raise self._fail(RefusalCode.BAD_NUMBER, f"{(text or '')[:20]!r} is no number for {what}.") from None
-            if exact.denominator != 1:
-                raise self._fail(RefusalCode.BAD_NUMBER, f"{text!r} is no whole number for {what}.") from None
-            number = int(exact)
+        written = (text or "").strip()
+        if not _NUMBER.fullmatch(written):
+            raise self._fail(RefusalCode.BAD_NUMBER, f"{written[:20]!r} is no number for {what}.")
+        exact = Fraction(written)
+        if exact.denominator != 1:
+            raise self._fail(RefusalCode.BAD_NUMBER, f"{written[:20]!r} is no whole number for {what}.")
+        number = int(exact)
         if not least <= number <= most:
             raise self._fail(RefusalCode.BAD_NUMBER, f"{number} is no {what}; it can be {least} to {most}.")
         return number
@@ -282,18 +282,16 @@ class Walker:
             raise self._fail(
                 RefusalCode.NO_DIVISIONS, "notes have lengths, but the score does not say in which unit (divisions)."
             )
-        try:
-            units = int(text or "")
-        except ValueError:
-            try:
-                exact = Fraction((text or "").strip()[:24]) * self._scale
-            except (ValueError, ZeroDivisionError):
-                raise self._fail(RefusalCode.BAD_NUMBER, f"{(text or '')[:20]!r} is no length.") from None
+        written = (text or "").strip()
+        if written.isdecimal() and len(written) < 13:
+            ticks = int(written) * self._scale
+        elif _NUMBER.fullmatch(written):
+            exact = Fraction(written) * self._scale
             if exact.denominator != 1:
-                raise self._fail(RefusalCode.BAD_NUMBER, f"the length {text!r} does not fit the unit.") from None
+                raise self._fail(RefusalCode.BAD_NUMBER, f"the length {written[:20]!r} does not fit the unit.")
             ticks = int(exact)
         else:
-            ticks = units * self._scale
+            raise self._fail(RefusalCode.BAD_NUMBER, f"{written[:20]!r} is no length.")
         if ticks < 0 or ticks > 1000 * self.ticks:
             raise self._fail(RefusalCode.BAD_NUMBER, f"{(text or '').strip()[:20]} is no length for a note.")
         return ticks
@@ -469,10 +467,9 @@ class Walker:
             return 0
         if text in _PLAIN_ALTERS:
             return _PLAIN_ALTERS[text]
-        try:
-            alter = Fraction(text[:12])
-        except (ValueError, ZeroDivisionError):
-            raise self._fail(RefusalCode.BAD_PITCH, f"{text[:20]!r} is no alteration.") from None
+        if not _NUMBER.fullmatch(text):
+            raise self._fail(RefusalCode.BAD_PITCH, f"{text[:20]!r} is no alteration.")
+        alter = Fraction(text)
         if abs(alter) > 2:
             raise self._fail(RefusalCode.BAD_PITCH, f"a note is altered by {text[:12]}; at most two are known.")
         if alter.denominator != 1:
@@ -628,7 +625,7 @@ class Walker:
 
     def _read_clef(self, element: ET.Element) -> None:
         number = element.get("number", "1")
-        staff = self.staff_shift + (int(number) if number in "123456789" and number else 1)
+        staff = self.staff_shift + (int(number) if len(number) == 1 and number in "123456789" else 1)
         sign = (element.findtext("sign") or "G").strip()
         line = (element.findtext("line") or "").strip()
         octave = (element.findtext("clef-octave-change") or "0").strip()
@@ -673,7 +670,7 @@ class Walker:
                 staff = self.staff_shift + self._whole(child.text, what="staff", least=1, most=9)
             elif child.tag == "offset" and self._scale:
                 text = (child.text or "").strip()
-                if text.lstrip("-").isdecimal() and len(text) < 9:
+                if _WHOLE.fullmatch(text):
                     at = max(0, at + int(text) * self._scale)
             elif child.tag == "sound":
                 sound = child
@@ -844,7 +841,7 @@ class Walker:
     def _ending(self, bar: FoundBar, element: ET.Element) -> None:
         way = element.get("type", "")
         if way == "start":
-            numbers = tuple(sorted({int(text) for text in re.findall(r"\d+", element.get("number", ""))} - {0}))
+            numbers = tuple(sorted({int(text) for text in re.findall(r"\d+", element.get("number", "")[:200])} - {0}))
             if not numbers or numbers[-1] > 99:
                 self.warn(WarningCode.ENDING_UNMATCHED, self._bar, "an ending does not say for which pass it is.")
                 numbers = (1,)
@@ -881,10 +878,9 @@ def _dynamic(element: ET.Element) -> str:
 
 
 def _bpm(text: str) -> Fraction | None:
-    try:
-        bpm = Fraction(text.strip()[:12])
-    except (ValueError, ZeroDivisionError):
+    if not _NUMBER.fullmatch(text.strip()):
         return None
+    bpm = Fraction(text.strip())
     return bpm if 0 < bpm < 1000 else None
 
 
