@@ -237,7 +237,7 @@ def test_tie_from_nowhere_is_named():
     [
         ([FOUR + note(), note("H")], RefusalCode.BAD_PITCH, "2"),
         ([FOUR + note(), note("C", 99)], RefusalCode.BAD_PITCH, "2"),
-        ([FOUR + note(), note(alter="x")], RefusalCode.BAD_NUMBER, "2"),
+        ([FOUR + note(), note(alter="x")], RefusalCode.BAD_PITCH, "2"),
         ([FOUR + note().replace("<duration>16</duration>", "")], RefusalCode.NO_DURATION, "1"),
         ([note()], RefusalCode.NO_DIVISIONS, "1"),
         ([FOUR.replace(">4</div", ">0</div") + note()], RefusalCode.BAD_NUMBER, "1"),
