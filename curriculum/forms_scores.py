@@ -11,6 +11,7 @@ from django.core.files.uploadedfile import UploadedFile
 from curriculum.forms import LineField, PlainForm
 from curriculum.models import Demand, Score
 from curriculum.score import ScoreError
+from curriculum.score.demands.signs import signs
 from curriculum.score.guard import USUAL_LIMITS
 from curriculum.score.patterns.errors import PatternError
 from curriculum.score.patterns.keys import MODES
@@ -26,7 +27,7 @@ class ScoreFileForm(PlainForm):
 
     file = forms.FileField(
         label="The file",
-        help_text="MusicXML (.musicxml, .xml or .mxl), as notation programs save it.",
+        help_text="MusicXML (.musicxml, .xml or .mxl) as notation programs save it, MIDI (.mid) or ABC (.abc).",
         widget=forms.ClearableFileInput(attrs={"accept": ".musicxml,.xml,.mxl,.mid,.midi,.abc"}),
     )
     title = LineField(
@@ -88,7 +89,8 @@ ACCENT_NAMES = [
     ("none", "none"), ("every_2", "every second note"), ("every_3", "every third note"), ("every_4", "every fourth note"),
     ("off_beat", "off the beat"),
 ]  # fmt: skip
-# Choices that not every kind has, with the value that stands for "not chosen".
+MOST_USED = frozenset({"kind", "key", "mode", "hands", "octaves", "value", "progression"})
+# What stands for "nothing chosen".
 USUAL = {name: field.default for name, field in Pattern.__dataclass_fields__.items()}
 # What is said instead of the maker's own words, where a choice does not fit the others; by the choice.
 FAULTS = {
@@ -103,7 +105,7 @@ FAULTS = {
     "chord": "This chord wants the raised seventh degree: choose harmonic minor.",
     "progression": "V7 wants the raised seventh degree: choose major or harmonic minor.",
     "touch": "Repeated notes are struck anew; joined has no meaning there.",
-    "octave": "These notes leave the piano. Choose another octave.",
+    "octave": "These notes leave the piano. Choose fewer octaves, or another key.",
 }
 
 
@@ -196,6 +198,26 @@ class PatternForm(PlainForm):
             if (field.name not in special or field.name in chosen) and not (field.name == "figure" and is_one_figure)
         ]
 
+    @property
+    def first(self) -> list[forms.BoundField]:
+        """What most exercises are chosen by."""
+        return [field for field in self.shown if field.name in MOST_USED]
+
+    @property
+    def more(self) -> list[forms.BoundField]:
+        """The rest."""
+        return [field for field in self.shown if field.name not in MOST_USED]
+
+    @property
+    def has_more(self) -> bool:
+        """Whether something of the rest is chosen already, or is refused."""
+        usual = {name: str(value) for name, value in USUAL.items()} | {"fingers": "True", "figure": ""}
+        figures = FIGURES.get(self.kind_now, ("",))
+        chosen = {field.name: str(field.value() or "") for field in self.more}
+        chosen["fingers"] = "True" if chosen.get("fingers") in ("on", "True", "true") else ""
+        chosen["figure"] = "" if chosen.get("figure", "") == figures[0] else chosen.get("figure", "")
+        return any(field.errors or chosen[field.name] not in ("", usual.get(field.name, "")) for field in self.more)
+
     def clean(self) -> dict[str, Any]:
         data = super().clean() or self.cleaned_data
         if self.errors:
@@ -215,8 +237,21 @@ class PatternForm(PlainForm):
             data["pattern"] = Pattern.from_data(wanted)
         except PatternError as error:
             name = error.name if error.name in self.fields else None
-            self.add_error(name, FAULTS.get(error.name, "These choices do not go together. Choose another."))
+            self.add_error(name, say_pattern_fault(error))
         return data
+
+
+def keys_around(middle_midi: int = 60, *, reach: int = 12) -> list[tuple[int, str]]:
+    """Return the white keys around middle C, by MIDI number, in words."""
+    letters = {0: "C", 2: "D", 4: "E", 5: "F", 7: "G", 9: "A", 11: "B"}
+    return [
+        (
+            midi,
+            f"{letters[midi % 12]}{' (middle C)' if midi == 60 else ' above middle C' if midi > 60 else ' below middle C'}",
+        )
+        for midi in range(middle_midi - reach, middle_midi + reach)
+        if midi % 12 in letters
+    ]
 
 
 class QuestionsForm(PlainForm):
@@ -231,6 +266,13 @@ class QuestionsForm(PlainForm):
         help_text="The file names no tempo at its beginning. Left open, nothing is measured against one.",
         widget=forms.NumberInput(attrs={"class": "short"}),
     )
+    split = forms.TypedChoiceField(
+        label="Which is the lowest key of the right hand?",
+        coerce=int,
+        empty_value=None,
+        choices=[("", "as it was guessed"), *keys_around()],
+        required=False,
+    )
     seen = forms.MultipleChoiceField(
         label="Looked at, and it is as the page shows it",
         required=False,
@@ -244,11 +286,45 @@ class QuestionsForm(PlainForm):
             del self.fields["hand"]
         if "tempo_missing" not in asked:
             del self.fields["bpm"]
+        if "hands_from_pitch" not in asked:
+            del self.fields["split"]
         rest = [(code, question["text"]) for code, question in asked.items() if code != "which_hand"]
         if rest:
             cast(forms.MultipleChoiceField, self.fields["seen"]).choices = rest
         else:
             del self.fields["seen"]
+
+
+class SignsForm(PlainForm):
+    """The signs and words that are new in a unit."""
+
+    signs = forms.MultipleChoiceField(
+        label="New signs and words",
+        required=False,
+        choices=[(sign.key, sign.name) for sign in signs().values()],
+        widget=forms.CheckboxSelectMultiple,
+    )
+
+
+# The outermost keys of instruments, as MIDI numbers, by how many keys they have.
+KEYBOARDS = {88: (21, 108), 76: (28, 103), 73: (28, 100), 61: (36, 96), 54: (36, 89), 49: (36, 84)}
+
+
+class InstrumentForm(PlainForm):
+    """How many keys and pedals there are."""
+
+    keys = forms.TypedChoiceField(
+        label="How many keys has it?",
+        coerce=int,
+        choices=[(count, f"{count} keys") for count in KEYBOARDS],
+        help_text="Count them, or look for the number in the manual. A piece that goes beyond them is held in words.",
+    )
+    pedals = forms.TypedChoiceField(
+        label="How many pedals?",
+        coerce=int,
+        choices=[(3, "three"), (2, "two"), (1, "one"), (0, "none")],
+        widget=forms.RadioSelect,
+    )
 
 
 class DemandsForm(PlainForm):
@@ -278,6 +354,11 @@ def said_by(error: ScoreError) -> str:
     """Return what was wrong with a score, with the place where the words do not hold it already."""
     text = str(error)
     return text if not error.where or error.where.casefold() in text.casefold() else f"{text} ({error.where})"
+
+
+def say_pattern_fault(error: ScoreError) -> str:
+    """Return in our words why a pattern makes no notes."""
+    return FAULTS.get(getattr(error, "name", ""), "These choices do not go together. Choose another.")
 
 
 def owner_of(score: Score) -> str:

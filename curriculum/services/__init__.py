@@ -48,6 +48,8 @@ from curriculum.services.scores import (
     read_upload,
     rewrite_pattern,
     rewrite_score,
+    set_instrument,
+    set_signs,
     written_of,
 )
 from curriculum.services.skills import (
@@ -115,7 +117,9 @@ __all__ = [
     "seed_skills",
     "send_back",
     "set_by_hand",
+    "set_instrument",
     "set_needs",
+    "set_signs",
     "set_week",
     "shipped_skills",
     "stand_here",

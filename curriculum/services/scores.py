@@ -19,14 +19,22 @@ from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
+from curriculum.graph.bars import write_bars
 from curriculum.models import Demand, Learner, Piece, Score, Skill, Unit
-from curriculum.score import ScoreError, Tempo, WarningCode, WrittenScore
-from curriculum.score.answers import Answers
+from curriculum.score import (
+    Answers,
+    ScoreError,
+    Tempo,
+    WarningCode,
+    WrittenScore,
+    read_musicxml,
+    read_score,
+    write_musicxml,
+)
 from curriculum.score.demands.finding import demands_of
+from curriculum.score.demands.signs import signs_of
 from curriculum.score.demands.vocabulary import Instrument
 from curriculum.score.engraving.drawing import ENGRAVING_VERSION, Engraving, engrave, stretches
-from curriculum.score.guard import FileKind, sniff
-from curriculum.score.musicxml import read_musicxml, write_musicxml
 from curriculum.score.patterns.spec import Pattern
 from curriculum.score.patterns.wording import pattern_title
 from curriculum.score.patterns.writing import make_pattern
@@ -46,12 +54,9 @@ WITHOUT_SKILL = {
 }
 
 
-def read_upload(data: bytes, *, answers: Mapping[str, Any]) -> WrittenScore:
-    """Return what a file says, with the answers given so far; refuse it by `ScoreError`."""
-    kind, payload = sniff(data)
-    if kind is not FileKind.MUSICXML:
-        raise ScoreError("This kind of file cannot be read yet. MusicXML (.musicxml, .xml, .mxl) can be.")
-    return with_tempo(read_musicxml(payload, answers=answers_of(answers)), answers=answers)
+def read_upload(data: bytes, *, answers: Mapping[str, Any], name: str = "") -> WrittenScore:
+    """Return what a file says, with the answers given so far; refuse it by `ScoreError`. `name` is for files without a title."""
+    return with_tempo(read_score(data, name=name, answers=answers_of(answers)), answers=answers)
 
 
 def answers_of(kept: Mapping[str, Any]) -> Answers:
@@ -163,6 +168,8 @@ def facts_of(written: WrittenScore) -> dict[str, Any]:
         "hands": sorted({note.hand or "" for note in written.notes}, reverse=True),
         "composer": written.composer[:200],
         "stretches": [list(stretch) for stretch in stretches(written)],
+        "bar_numbers": [bar.number for bar in written.bars],
+        "signs": {found.sign.key: list(found.bars) for found in signs_of(written)},
     }
 
 
@@ -268,6 +275,25 @@ def instrument_of(learner: Learner) -> Instrument:
     )
 
 
+def set_instrument(learner: Learner, *, lowest_midi: int, highest_midi: int, pedal_count: int) -> None:
+    """Keep what the learner plays on, and hold the scores of pieces against it."""
+    learner.lowest_midi, learner.highest_midi, learner.pedal_count = lowest_midi, highest_midi, pedal_count
+    learner.save(update_fields=["lowest_midi", "highest_midi", "pedal_count"])
+    for score in Score.objects.filter(learner=learner).exclude(piece=None).select_related("piece"):
+        score.learner = learner
+        try:
+            written = written_of(score)
+        except (OSError, ScoreError):
+            continue  # its page says that the notes are gone
+        propose_demands(score, written=written)
+
+
+def set_signs(unit: Unit, *, keys: Sequence[str]) -> None:
+    """Name the signs and words that are new in a unit."""
+    unit.signs = list(keys)
+    unit.save(update_fields=["signs"])
+
+
 def propose_demands(score: Score, *, written: WrittenScore) -> None:
     """Write down what the score of a piece asks. What was answered before for the same finding stays answered."""
     piece = score.piece
@@ -279,7 +305,7 @@ def propose_demands(score: Score, *, written: WrittenScore) -> None:
     for demand in found:
         row = kept.pop(demand.detector, None) or Demand(piece=piece, detector=demand.detector)
         row.skill = skills.get(demand.skill) if demand.skill else None
-        row.bars = "; ".join(demand.bars)[:MOST_BARS_TEXT]
+        row.bars = write_bars(demand.bars)[:MOST_BARS_TEXT]
         row.detail = demand.detail[:200]
         row.sure_frac = demand.sure
         row.save()

@@ -1,5 +1,8 @@
 """Scores: the list, adding one from a file or a pattern, its page, its questions, and what a piece was found to ask."""
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import PurePath
 from typing import Any
 from uuid import UUID
 
@@ -14,17 +17,22 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from curriculum import services
 from curriculum.forms_scores import (
+    KEYBOARDS,
     DemandsForm,
+    InstrumentForm,
     PatternForm,
     QuestionsForm,
     ScoreFileForm,
     ScoreTitleForm,
+    SignsForm,
     owner_of,
     said_by,
+    say_pattern_fault,
 )
-from curriculum.models import Demand, Piece, Score, Unit
+from curriculum.models import Demand, Learner, Piece, Score, Unit
 from curriculum.queries import LearnerRequest, get_piece, get_score, get_unit
 from curriculum.score import ScoreError
+from curriculum.score.demands.signs import Sign, signs
 from curriculum.score.demands.vocabulary import QUESTION_BELOW_SURE
 from curriculum.score.engraving.drawing import Engraving, engrave, stretches
 from curriculum.score.engraving.errors import EngravingError
@@ -103,7 +111,7 @@ def _take_file(
     try:
         return services.add_score(
             request.user,
-            written=services.read_upload(data, answers=answers),
+            written=services.read_upload(data, answers=answers, name=PurePath(form.given_name).stem),
             source=Score.Source.FILE,
             title=form.cleaned_data["title"],
             piece=piece,
@@ -131,7 +139,7 @@ def score_replace(request: LearnerRequest, pk: UUID) -> HttpResponse:
         try:
             services.rewrite_score(
                 found,
-                written=services.read_upload(data, answers=answers),
+                written=services.read_upload(data, answers=answers, name=PurePath(form.given_name).stem),
                 original=data,
                 given_name=form.given_name,
                 answers=answers,
@@ -181,6 +189,8 @@ def _show(request: LearnerRequest, found: Score, *, questions_form: QuestionsFor
         "questions_form": questions_form or (QuestionsForm(questions=questions) if questions else None),
         "doubts": [warning for warning in found.warnings if warning not in questions],
         "words": pattern_in_words(Pattern.from_data(found.pattern)) if found.pattern else "",
+        "signs": sign_rows(request.user, found.facts.get("signs", {})),
+        "bar_numbers": " ".join(found.facts.get("bar_numbers", [])),
         "has_demands": bool(demands),
         "count_asked": sum(row.answer == Demand.Answer.ASKED for row in demands),
     }
@@ -244,6 +254,81 @@ def score_file(request: LearnerRequest, pk: UUID) -> HttpResponse:
     )
 
 
+# Signs ----------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignRow:
+    """A sign that stands in a score: what it means, where it stands, and which unit teaches it.
+
+    `unit` is None where no unit names it; `through` is the skill by which a unit teaches it, where none names the sign itself.
+    """
+
+    sign: Sign
+    bars: str
+    places: str
+    unit: Unit | None
+    through: str
+
+
+def sign_rows(learner: Learner, found: Mapping[str, Sequence[str]]) -> list[SignRow]:
+    """Return the signs of a score in the order of the closed list, in two queries."""
+    known = [sign for key, sign in signs().items() if key in found]
+    units = list(Unit.objects.filter(book__learner=learner).select_related("book"))
+    naming = {key: unit for unit in reversed(units) for key in unit.signs}
+    own = {sign.skills[0] for sign in known if sign.skills}
+    taught = Unit.teaches.through.objects.filter(unit__book__learner=learner, skill__slug__in=own)
+    skills = {slug: (name, pk) for slug, name, pk in taught.values_list("skill__slug", "skill__name", "unit_id")}
+    by_pk = {unit.pk: unit for unit in units}
+    rows = []
+    for sign in known:
+        unit, through = naming.get(sign.key), ""
+        if unit is None and sign.skills and sign.skills[0] in skills:
+            through, pk = skills[sign.skills[0]]
+            unit = by_pk.get(pk)
+        bars = list(found[sign.key])
+        rows.append(SignRow(sign=sign, bars=" ".join(bars), places=say_bars(bars), unit=unit, through=through))
+    return rows
+
+
+def say_bars(numbers: Sequence[str], *, most: int = 6) -> str:
+    """Name bars in a sentence; many are only counted."""
+    if len(numbers) == 1:
+        return f"bar {numbers[0]}"
+    if len(numbers) > most:
+        return f"{len(numbers)} bars, first in bar {numbers[0]}"
+    return f"bars {', '.join(numbers[:-1])} and {numbers[-1]}"
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def unit_signs(request: LearnerRequest, pk: UUID) -> HttpResponse:
+    """Which signs and words are new in a unit."""
+    found = get_unit(request.user, pk)
+    form = SignsForm(request.POST if request.method == "POST" else None, initial={"signs": found.signs})
+    if request.method == "POST" and form.is_valid():
+        services.set_signs(found, keys=form.cleaned_data["signs"])
+        return redirect("curriculum:unit", found.pk)
+    context = {"form": form, "unit": found}
+    return render(request, "curriculum/unit_signs.html", context, status=422 if form.errors else 200)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def instrument(request: LearnerRequest) -> HttpResponse:
+    """How many keys and pedals there are, so that pieces can be held against them."""
+    learner = Learner.objects.get(pk=request.user.pk)
+    count = next((n for n, ends in KEYBOARDS.items() if ends == (learner.lowest_midi, learner.highest_midi)), 88)
+    initial = {"keys": count, "pedals": learner.pedal_count}
+    form = InstrumentForm(request.POST if request.method == "POST" else None, initial=initial)
+    if request.method == "POST" and form.is_valid():
+        lowest, highest = KEYBOARDS[form.cleaned_data["keys"]]
+        services.set_instrument(
+            learner, lowest_midi=lowest, highest_midi=highest, pedal_count=form.cleaned_data["pedals"]
+        )
+        messages.success(request, "Kept. The scores of your pieces were held against it.")
+        return redirect("curriculum:settings")
+    return render(request, "curriculum/instrument.html", {"form": form}, status=422 if form.errors else 200)
+
+
 # Patterns -------------------------------------------------------------------------------------------------------------
 
 
@@ -285,7 +370,7 @@ def _pattern(
             written = make_pattern(pattern)
             drawn = engrave(written, bars=stretches(written)[0])
     except ScoreError as error:
-        form.add_error(None, f"{str(error).partition(': ')[2] or error}")
+        form.add_error(None, say_pattern_fault(error))
     except EngravingError as error:
         problem = str(error)
     except ValidationError as error:

@@ -19,6 +19,7 @@ from curriculum.score.musicxml import write_musicxml
 from curriculum.score.patterns.spec import Pattern
 from curriculum.score.patterns.writing import make_pattern
 from curriculum.services import scores as score_services
+from curriculum.views.scores import say_bars
 from tests.make import make_piece
 
 SCALE = Pattern(kind="scale", key="G", hands="both", octaves=2)
@@ -530,3 +531,97 @@ def test_what_was_learnt_by_hand_stays_looked_at(ada: Client, piece: Piece, scor
     piece.refresh_from_db()
     assert piece.looked_at_on == date(2026, 2, 1)
     assert legato in piece.needs.all()
+
+
+# Signs and the instrument ---------------------------------------------------------------------------------------------
+
+
+def sign_row(page, key: str):
+    return next(row for row in page.context["signs"] if row.sign.key == key)
+
+
+def test_a_sign_leads_to_the_unit_that_teaches_it(ada: Client, unit: Unit, score: Score, drawn: list) -> None:
+    ada.post(reverse("curriculum:unit-signs", args=[unit.pk]), {"signs": ["key-of-sharps", "treble-clef"]})
+
+    page = ada.get(reverse("curriculum:score", args=[score.pk]))
+
+    assert sign_row(page, "key-of-sharps").unit == unit
+    assert "Your book teaches it in" in page.text
+
+
+def test_a_sign_leads_to_the_unit_that_teaches_its_skill(
+    ada: Client, learner: Learner, book: Book, legato: Skill, drawn: list
+) -> None:
+    slurred = make_pattern(Pattern(kind="five_finger", touch="joined"))
+    score = services.add_score(learner, written=slurred, source=Score.Source.TYPED)
+
+    row = sign_row(ada.get(reverse("curriculum:score", args=[score.pk])), "slur")
+
+    assert (row.unit, row.through) == (book.units.get(position=4), legato.name)
+
+
+def test_a_sign_that_no_unit_teaches_is_not_in_the_book_yet(ada: Client, score: Score, drawn: list) -> None:
+    page = ada.get(reverse("curriculum:score", args=[score.pk]))
+
+    assert sign_row(page, "ledger-line").unit is None
+    assert "Not in your book yet." in page.text
+
+
+def test_a_sign_that_is_none_is_refused(ada: Client, unit: Unit) -> None:
+    answer = ada.post(reverse("curriculum:unit-signs", args=[unit.pk]), {"signs": ["nonsense"]})
+
+    assert answer.status_code == 422
+    unit.refresh_from_db()
+    assert unit.signs == []
+
+
+def test_signs_of_a_strangers_unit_are_not_found(stranger: Client, unit: Unit) -> None:
+    assert stranger.post(reverse("curriculum:unit-signs", args=[unit.pk]), {"signs": []}).status_code == 404
+
+
+def test_a_shorter_instrument_is_held_against_the_scores_that_are_there(
+    ada: Client, learner: Learner, piece: Piece, score: Score
+) -> None:
+    wide = make_pattern(Pattern(kind="scale", hands="both", octaves=4, octave=2, apart=1))
+    services.rewrite_score(score, written=wide)
+    assert not piece.demands.filter(detector="range_beyond_instrument").exists()
+
+    ada.post(reverse("curriculum:instrument"), {"keys": "61", "pedals": "0"})
+
+    learner.refresh_from_db()
+    assert (learner.lowest_midi, learner.highest_midi, learner.pedal_count) == (36, 96, 0)
+    assert piece.demands.get(detector="range_beyond_instrument").answer == "asked"
+
+
+def test_an_instrument_of_another_size_is_refused(ada: Client) -> None:
+    assert ada.post(reverse("curriculum:instrument"), {"keys": "7", "pedals": "9"}).status_code == 422
+
+
+@pytest.mark.parametrize(
+    ("numbers", "said"),
+    [
+        (["4"], "bar 4"),
+        (["4", "5"], "bars 4 and 5"),
+        (["1", "2", "3"], "bars 1, 2 and 3"),
+        (list("12345678"), "8 bars, first in bar 1"),
+    ],
+)
+def test_bars_are_named_in_a_sentence(numbers: list[str], said: str) -> None:
+    assert say_bars(numbers) == said
+
+
+MIDI = bytes.fromhex("4d546864000000060000000101e04d54726b0000001600903c408360803c4000903e408360803e4000ff2f00")
+
+
+@pytest.mark.parametrize(
+    ("data_sent", "name"),
+    [
+        (b"X:1\nT:Walk\nM:4/4\nL:1/4\nK:C\nCDEF|G4|]\n", "walk.abc"),
+        (MIDI, "walk.mid"),
+    ],
+)
+def test_other_kinds_of_files_are_read_too(ada: Client, data_sent: bytes, name: str) -> None:
+    answer = ada.post(reverse("curriculum:score-new"), {"file": file_of(data_sent, name)})
+
+    assert answer.status_code == 302, answer.context["form"].errors
+    assert Score.objects.get().title.casefold() == "walk"

@@ -38,6 +38,18 @@ _OURS = re.compile(r"b[0-9]+n[0-9]+\Z")
 _MOST_DEPTH = 60
 
 
+# Note values in metronome marks and the like stand in a text font of the engraver's that is nowhere else; with what every font has, or words.
+_LETTERS = {
+    "\ueca2": "whole", "\ueca3": "half", "\ueca5": "\u2669", "\ueca7": "\u266a", "\ueca9": "sixteenth", "\uecab": "thirty-second",
+    "\uecb7": ".",
+}  # fmt: skip
+_PRIVATE = re.compile("[\ue000-\uf8ff]")
+
+
+def _readable(text: str) -> str:
+    return _PRIVATE.sub(lambda match: _LETTERS.get(match.group(), ""), text.strip("\n"))
+
+
 class CleanPicture:
     """One picture while it is rebuilt.
 
@@ -97,11 +109,11 @@ class CleanPicture:
         if depth > _MOST_DEPTH:
             raise UncleanPictureError(f"The picture is nested more than {_MOST_DEPTH} deep.")
         tag = element.tag.removeprefix(_SVG)
-        if tag not in _SHAPES:
+        if tag not in _SHAPES or "placeholder" in element.get("class", "").split():
             return
         opening = self._opening(element, tag=tag, depth=depth, in_defs=in_defs)
         is_text = tag in ("text", "tspan")
-        text = escape((element.text or "").strip("\n")) if is_text and (element.text or "").strip() else ""
+        text = escape(_readable(element.text or "")) if is_text and (element.text or "").strip() else ""
         if not len(element) and not text:
             if tag not in ("g", "text", "tspan", "defs"):
                 self._out.append(f"{opening}/>")

@@ -1,5 +1,6 @@
 """From a written score to pictures that show every note of it."""
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,6 +17,8 @@ from curriculum.score.notes import WrittenScore
 ENGRAVING_VERSION = 1
 # Note-heads in one stretch: three or four dense pages, 0.5 s of engraving, 1 MB of pictures. With more, pages grow heavy on phones.
 MOST_NOTES_DRAWN = 1_200
+# What stands to the left of the first staves, and says nothing that the page does not.
+_PART_NAME = re.compile(rb"<part-name>[^<]*</part-name>")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,9 +116,8 @@ def engrave(
     """
     first, last = bars or (0, len(score.bars) - 1)
     is_whole = (first, last) == (0, len(score.bars) - 1)
-    pictures = draw_boxed(
-        write_musicxml(score), layouts=layouts, bars=None if is_whole else (first, last), limits=limits
-    )
+    document = _PART_NAME.sub(b"<part-name/>", write_musicxml(score))
+    pictures = draw_boxed(document, layouts=layouts, bars=None if is_whole else (first, last), limits=limits)
     wanted = Counter(note.id for note in score.notes if first <= note.bar <= last)
     pages: dict[str, tuple[str, ...]] = {}
     for layout in layouts:

@@ -13,14 +13,14 @@ UNREADABLE, OUT_OF_MEMORY, FULL = 3, 4, 5
 _PR_SET_PDEATHSIG = 1
 _SIGKILL = 9
 
-# Beside the width: no margins (the page has its own), no title (the page has one), plain links, no font fetched or built in.
+# Beside the width: hardly any margins (the page has its own; bar numbers reach a little to the left of the staff), no title (the page has one), plain links, no font fetched or built in.
 OPTIONS: dict[str, Any] = {
     "adjustPageHeight": True,
     "breaks": "auto",
     "footer": "none",
     "header": "none",
     "pageMarginBottom": 20,
-    "pageMarginLeft": 0,
+    "pageMarginLeft": 14,
     "pageMarginRight": 0,
     "pageMarginTop": 20,
     "smuflTextFont": "none",

@@ -87,6 +87,17 @@ def test_words_are_escaped() -> None:
     assert "<tspan>&lt;script&gt; p&amp;q</tspan>" in svg
 
 
+def test_note_values_in_words_are_told_with_letters_that_every_font_has() -> None:
+    svg, _ = rebuild("<text><tspan>\ueca5</tspan><tspan>\uecb7</tspan><tspan> = 60\ue1d2</tspan></text>")
+
+    assert svg.count("<tspan>") == 3
+    assert "<tspan>\u2669</tspan><tspan>.</tspan><tspan> = 60</tspan>" in svg
+
+
+def test_what_only_holds_a_place_is_left_out() -> None:
+    assert "ellipse" not in rebuild('<g class="section placeholder"><ellipse cx="1" cy="1"/></g>')[0]
+
+
 @pytest.mark.parametrize(
     ("svg", "said"),
     [
