@@ -1,6 +1,6 @@
 # The doors to the project. `make run` and `make test` do all set-up themselves.
 .DEFAULT_GOAL := help
-.PHONY: help run test setup setup-dev check lint fix bench lock
+.PHONY: help run test setup setup-dev check lint fix bench lock train-listener
 PYTHON ?= python3
 PY := .venv/bin/python
 BIN := .venv/bin
@@ -21,6 +21,7 @@ help:
 	@echo 'make fix          repair what can be repaired'
 	@echo 'make bench        the benchmarks in tests/bench, each with a table'
 	@echo 'make lock         lock files anew from pyproject.toml'
+	@echo 'make train-listener   the net that listens, anew from nothing (an NVIDIA GPU, half an hour; see reviews/sound/LISTENER.md)'
 
 run: setup
 	@$(PY) manage.py up $(if $(filter 1 yes true on,$(LAN)),--lan) $(if $(PORT),--port $(PORT))
@@ -77,3 +78,30 @@ lock: setup-dev
 	$(COMPILE) $(UPGRADE) pyproject.toml --output-file requirements.lock >/dev/null
 	$(COMPILE) $(UPGRADE) pyproject.toml --extra dev --constraint requirements.lock --output-file requirements-dev.lock >/dev/null
 	@if grep -nE 'https?://|index-url|find-links|"resolved"' requirements*.lock; then echo 'A lock names an address.' >&2; exit 1; fi
+
+# The net that listens, from nothing: pianos, note library, training, the file that is shipped. Needs Debian's fluidsynth, timidity and
+# npm, some 600 MB of downloads, and an NVIDIA GPU for half an hour. Nobody who runs or tests Keyslip needs any of it.
+EAR := build/listener
+EAR_PY := $(EAR)/venv/bin/python
+GPUS ?= 1
+TRAIN_S ?= 1500
+LAYERS := velocity2 velocity6 velocity10 velocity14 release
+train-listener:
+	mkdir -p $(EAR)/debian
+	$(PYTHON) -m venv $(EAR)/venv
+	$(EAR_PY) -m pip install --quiet -r reviews/sound/training/requirements.txt
+	npm install --silent --no-save --ignore-scripts --prefix $(EAR) $(LAYERS:%=@audio-samples/piano-%@1.0.5)
+	cd $(EAR)/debian && apt-get download fluid-soundfont-gm mda-lv2 freepats && for file in *.deb; do dpkg-deb -x "$$file" .; done
+	printf 'dir %s\nbank 0\n0 Tone_000/000_Acoustic_Grand_Piano.pat amp=120 pan=center\n' \
+	  "$(CURDIR)/$(EAR)/debian/usr/share/midi/freepats" > $(EAR)/freepats.cfg
+	$(EAR_PY) -m reviews.sound.training.sampled --step 4 --out $(EAR)/notes.npz \
+	  --folder $(EAR)/node_modules/@audio-samples:salamander \
+	  --font $(EAR)/debian/usr/share/sounds/sf2/FluidR3_GM.sf2:0:0:fluid_grand \
+	  --font $(EAR)/debian/usr/share/sounds/sf2/FluidR3_GM.sf2:0:3:fluid_honkytonk \
+	  --plugin $(EAR)/debian/usr/lib/lv2/mda.lv2/Piano.so:0.5:0.803:mda \
+	  --plugin $(EAR)/debian/usr/lib/lv2/mda.lv2/Piano.so:0.3:0.65:mda_dark
+	$(EAR_PY) -m reviews.sound.training.sampled --step 4 --out $(EAR)/apart.npz --font $(EAR)/freepats.cfg:0:0:freepats_grand
+	$(EAR_PY) -m torch.distributed.run --standalone --nproc-per-node $(GPUS) -m reviews.sound.training.train \
+	  --notes $(EAR)/notes.npz --apart $(EAR)/apart.npz --out $(EAR)/trained --seconds $(TRAIN_S) --compile
+	$(EAR_PY) -m reviews.sound.training.export --weights $(EAR)/trained/last.pt --model $(EAR)/listener.onnx
+	@echo 'Written: $(EAR)/listener.onnx. Compare it with the one in reviews/sound before it takes its place.'
