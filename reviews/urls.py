@@ -1,20 +1,19 @@
 """Addresses of the review."""
 
 from django.urls import path
-
-from reviews import views
+from reviews.views import judging
 
 app_name = "reviews"
 
 urlpatterns = [
-    path("judge/", views.judge, name="judge"),
-    path("lessons/<uuid:pk>/review/", views.lesson, name="lesson"),
-    path("lessons/<uuid:pk>/last/", views.last, name="last"),
-    path("lessons/<uuid:pk>/summary/", views.summary, name="summary"),
-    path("takes/<uuid:pk>/looks/<slug:dimension>/", views.look, name="look"),
-    path("takes/<uuid:pk>/looks/<slug:dimension>/pin/", views.note_pin, name="note-pin"),
-    path("notes/<uuid:pk>/unpin/", views.note_unpin, name="note-unpin"),
-    path("assignments/<uuid:pk>/skills/", views.skills, name="skills"),
-    path("assignments/<uuid:pk>/side-by-side/", views.side_by_side, name="side-by-side"),
-    path("assignments/<uuid:pk>/verdict/", views.verdict, name="verdict"),
+    path("judge/", judging.judge, name="judge"),
+    path("lessons/<uuid:pk>/review/", judging.lesson, name="lesson"),
+    path("lessons/<uuid:pk>/last/", judging.last, name="last"),
+    path("lessons/<uuid:pk>/summary/", judging.summary, name="summary"),
+    path("takes/<uuid:pk>/looks/<slug:dimension>/", judging.look, name="look"),
+    path("takes/<uuid:pk>/looks/<slug:dimension>/pin/", judging.note_pin, name="note-pin"),
+    path("notes/<uuid:pk>/unpin/", judging.note_unpin, name="note-unpin"),
+    path("assignments/<uuid:pk>/skills/", judging.skills, name="skills"),
+    path("assignments/<uuid:pk>/side-by-side/", judging.side_by_side, name="side-by-side"),
+    path("assignments/<uuid:pk>/verdict/", judging.verdict, name="verdict"),
 ]

@@ -269,6 +269,10 @@ def _counted(count: int, name: str) -> str:
     return f"{numbers[count] if count < len(numbers) else count} {name}{'' if count == 1 else 's'}"
 
 
+def _times(count: int) -> str:
+    return {1: "once", 2: "twice"}.get(count) or _counted(count, "time")
+
+
 def _judged(matching: Matching) -> list[NoteResult]:
     return [note for note in matching.notes if note.is_reached and not note.grace and (note.hand is None or note.hand in matching.hands)]  # fmt: skip
 
@@ -311,7 +315,7 @@ def _repeated(teller: _Teller) -> None:
     for bar, wrong in faulty.items():
         if len(wrong) >= 2 and len(wrong) == len(passes[bar]):
             measure = Measure(value=len(wrong), low=len(wrong), high=len(wrong), floor=1, count=len(passes[bar]))
-            text = f"Bar {bar} went wrong all {_counted(len(wrong), 'time')} it was played. It is worth learning anew, slowly, on its own."
+            text = f"Bar {bar} went wrong each of the {_counted(len(wrong), 'time')} it was played. It is worth learning anew, slowly, on its own."
             teller.add(Kind.REPEATED_SPOT, measure, unit="times", text=text, bars=[bar])
 
 
@@ -335,7 +339,7 @@ def _stops(teller: _Teller) -> None:
         found = matching.restarts
         places = ", ".join(f"from bar {each.from_bar} to bar {each.to_bar}" for each in found[:6])
         again = Measure(value=len(found), low=len(found), high=len(found), floor=0, count=bars)
-        text = f"You went back {_counted(len(found), 'time')}: {places}."
+        text = f"You went back {_times(len(found))}: {places}."
         teller.add(Kind.RESTARTS, again, unit="times", text=text, bars=[each.from_bar for each in found])
 
 

@@ -1,0 +1,120 @@
+"""Say what was played in a clip, and what it is beside a score. Needs no database."""
+
+import json
+import tempfile
+from argparse import ArgumentTypeError
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError, CommandParser
+
+from curriculum.score import ScoreError, read_score
+from lessons.media import MediaError, UnopenableFileError, Verdict, probe
+from reviews.compare import Comparison, Kind, Trust, asked, compare, written_of
+from reviews.compare.results import State
+from reviews.compare.telling import comparison_json, heard_json
+from reviews.sound.errors import SoundError
+from reviews.sound.heard import HeardNote
+from reviews.sound.listening import Limit, Listened, listen
+
+# Confidence from which heard notes are printed: below it they only keep written notes from being called missing.
+PRINTED_FROM = 0.2
+
+
+class Command(BaseCommand):
+    """``manage.py measure CLIP [--score FILE] [--bpm N] [--from S --to S] [--json]``, ``manage.py measure --codes``."""
+
+    help = "Say what was played in a clip, and, with a score, what became of each written note."
+    requires_system_checks: list[str] = []  # noqa: RUF012 - Django's own attribute
+    requires_migrations_checks = False
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("clip", nargs="?", type=Path, help="film, sound or MIDI")
+        parser.add_argument("--score", type=Path, help="MusicXML, MIDI or ABC of what was to be played")
+        parser.add_argument("--bpm", type=_bpm, help="quarters a minute that were asked for")
+        parser.add_argument("--from", dest="start_s", type=_seconds, default=0.0, help="seconds where the take begins")
+        parser.add_argument("--to", dest="end_s", type=_seconds, help="seconds where it ends")
+        parser.add_argument("--json", action="store_true", help="print one JSON object")
+        parser.add_argument("--codes", action="store_true", help="print the closed lists of codes and stop")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        if options["codes"]:
+            self.stdout.write("\n".join([*(f"state {state}" for state in State), *(f"finding {kind}" for kind in Kind), *(f"limit {limit}" for limit in Limit)]))  # fmt: skip
+            return
+        if options["clip"] is None:
+            raise CommandError("name a clip, or ask for --codes", returncode=2)
+        listened = _heard(options["clip"])
+        end_s = options["end_s"] if options["end_s"] is not None else listened.hearing.duration_s
+        if end_s < options["start_s"]:
+            raise CommandError("--to lies before --from", returncode=2)
+        notes = [note for note in listened.hearing.notes if options["start_s"] <= note.onset_s <= end_s]
+        found = _compared(notes, listened, score=options["score"], bpm=options["bpm"]) if options["score"] else None
+        if options["json"]:
+            shown = [place for place, note in enumerate(notes) if note.confidence >= PRINTED_FROM]
+            answer = heard_json([notes[place] for place in shown], duration_s=listened.hearing.duration_s, limits=listened.limits)  # fmt: skip
+            if found is not None:
+                answer |= comparison_json(found, places={place: told for told, place in enumerate(shown)})
+            self.stdout.write(json.dumps(answer))
+            return
+        self.stdout.write(f"{sum(note.confidence >= 0.5 for note in notes)} notes heard for sure")
+        for finding in found.findings if found else ():
+            self.stdout.write(f"{finding.dimension}: {finding.text}")
+
+
+def _heard(path: Path) -> Listened:
+    try:
+        found = probe(path)
+    except UnopenableFileError as error:
+        raise CommandError(str(error), returncode=2) from error
+    if found.verdict in {Verdict.REJECT, Verdict.LIMIT}:
+        raise CommandError(f"{path.name}: {found.text}", returncode=2)
+    try:
+        with tempfile.TemporaryDirectory() as folder:
+            return listen(path, probe=found, folder=Path(folder))
+    except (MediaError, SoundError) as error:
+        raise CommandError(f"{path.name}: {error}", returncode=2) from error
+
+
+def _compared(notes: list[HeardNote], listened: Listened, *, score: Path, bpm: float | None) -> Comparison:
+    try:
+        written = read_score(score.read_bytes())
+        expected, marks = written_of(written)
+    except OSError as error:
+        raise CommandError(f"{score} cannot be read: {error.strerror}.", returncode=2) from error
+    except ScoreError as error:
+        raise CommandError(f"{score.name}: {error}", returncode=2) from error
+    if bpm is None and written.bpm is not None:
+        bpm = float(written.bpm)
+    return compare(notes, expected=expected, trust=trust_of(listened), written=asked(marks, bpm=bpm))
+
+
+def trust_of(listened: Listened) -> Trust:
+    """Return how far what was heard can be trusted, in the comparison's terms."""
+    hearing, usual = listened.hearing, Trust()
+    return replace(
+        usual,
+        onset_sd_s=hearing.onset_sd_s if hearing.onset_sd_s is not None else 2 * usual.onset_sd_s,
+        level_sd_db=hearing.level_sd_db if hearing.level_sd_db is not None else usual.level_sd_db,
+        is_exact=hearing.is_exact,
+        is_poor=listened.is_poor,
+        is_dry=listened.is_dry,
+    )
+
+
+def _bpm(text: str) -> float:
+    return _number(text, least=10, most=400, what="quarters a minute")
+
+
+def _seconds(text: str) -> float:
+    return _number(text, least=0, most=86_400, what="seconds")
+
+
+def _number(text: str, *, least: float, most: float, what: str) -> float:
+    try:
+        value = float(text)
+    except ValueError as error:
+        raise ArgumentTypeError(f"{text}; wanted {what}") from error
+    if not least <= value <= most:
+        raise ArgumentTypeError(f"{text}; wanted {what} from {least} to {most}")
+    return value

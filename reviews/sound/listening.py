@@ -1,0 +1,164 @@
+"""A whole clip, from its file to heard notes and a description: decoded in the box, heard, described, doubts named."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from pathlib import Path
+
+import numpy as np
+
+from lessons.media import Kind, Probe, decode_sound
+from lessons.media.samples import open_samples
+from reviews.sound.heard import HeardNote
+from reviews.sound.hearing import Hearing, hear
+from reviews.sound.listener import RATE_HZ, Listener
+from reviews.sound.midi import hear_midi
+from reviews.sound.recording import Recording, describe
+
+# Changes whenever heard notes may change; stored with them.
+VERSION = 1
+
+# Borders between a recording that is good and one that is poor (measured on rendered phones: SNR 35 dB is good, 20 dB is poor).
+POOR_SNR_DB, POOR_CLIPPED_FRAC, POOR_DECAY_S = 22.0, 0.02, 1.5
+# Seconds of dying away, room and dampers together, below which ends of notes can be told.
+DRY_DECAY_S = 0.4
+# Distance, seconds, and confidence below which a note beside a metronome's click is the click.
+CLICK_REACH_S, CLICK_CONFIDENCE = 0.03, 0.5
+# Share of talk from which it is named.
+NAMED_TALK_FRAC = 0.05
+
+
+class Limit(StrEnum):
+    """What keeps this recording from telling more. Closed list; printed by `manage.py measure --codes`."""
+
+    NO_SOUND = "no_sound"
+    SILENT = "silent"
+    NOISY = "noisy"
+    CLIPPED = "clipped"
+    GAIN_CONTROL = "gain_control"
+    BLURRED = "blurred"
+    METRONOME = "metronome"
+    TALK = "talk"
+    FEW_NOTES = "few_notes"
+
+
+LIMIT_WORDS = {
+    Limit.NO_SOUND: "The clip has no sound, so nothing could be heard in it.",
+    Limit.SILENT: "Nothing is heard in this clip. Was the microphone covered, or switched off?",
+    Limit.NOISY: "The room or the phone is noisy, so soft and low notes are easily lost. Nearer to the piano is better.",
+    Limit.CLIPPED: "The loudest notes are cut off. Move the phone further away; loudness cannot be judged from this one.",
+    Limit.GAIN_CONTROL: "The phone evens out loud and soft by itself, so loudness is judged with care, or not at all.",
+    Limit.BLURRED: "The sound rings on for long (pedal or a live room), so where notes end cannot be told.",
+    Limit.METRONOME: "A metronome is heard. Its clicks are left out.",
+    Limit.TALK: "Somebody talks in this clip. What is heard meanwhile is less sure.",
+    Limit.FEW_NOTES: "Only a few notes are heard, too few for anything but the notes themselves.",
+}
+# Notes below which nothing is said about evenness.
+FEW_NOTES = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Listened:
+    """What a clip holds for the ear. ``recording`` is None for MIDI and for a clip without sound."""
+
+    hearing: Hearing
+    recording: Recording | None
+    limits: tuple[Limit, ...]
+
+    @property
+    def is_poor(self) -> bool:
+        """Whether low or soft notes are easily lost in this recording."""
+        return bool({Limit.NOISY, Limit.CLIPPED} & set(self.limits))
+
+    @property
+    def is_dry(self) -> bool:
+        """Whether ends of notes can be told."""
+        return (
+            self.recording is not None and self.recording.decay_s is not None and self.recording.decay_s < DRY_DECAY_S
+        )
+
+
+def listen(
+    path: Path,
+    *,
+    probe: Probe,
+    folder: Path,
+    listener: Listener | None = None,
+    on_progress: Callable[[float], None] | None = None,
+) -> Listened:
+    """Return what is heard in a clip.
+
+    Parameters
+    ----------
+    path : Path
+        The file as it came.
+    probe : Probe
+        What `lessons.media.probe` found about it.
+    folder : Path
+        Where the decoded sound may lie meanwhile (230 MB an hour and channel); it is removed again.
+    listener : Listener, optional
+        The net, where it is loaded already.
+    on_progress : callable, optional
+        Called with the share that is done, 0 to 1.
+
+    Returns
+    -------
+    Listened
+        Heard notes, description and doubts. A film without sound has no notes.
+
+    Raises
+    ------
+    MediaError
+        If the sound cannot be decoded.
+    SoundError
+        If it is no sound that can be heard, or the net is missing.
+    """
+    tell = on_progress or (lambda _: None)
+    if probe.kind is Kind.MIDI:
+        hearing = hear_midi(path.read_bytes())
+        few = (Limit.FEW_NOTES,) if len(hearing.notes) < FEW_NOTES else ()
+        return Listened(hearing, None, few if hearing.notes else (Limit.SILENT,))
+    if probe.audio is None:
+        return Listened(Hearing(notes=(), duration_s=probe.duration_s or 0.0), None, (Limit.NO_SOUND,))
+    stored = folder / "sound.npy"
+    try:
+        facts = decode_sound(path, stored, probe=probe, rate_hz=RATE_HZ, on_progress=lambda done: tell(0.15 * done))
+        samples = open_samples(stored)
+        hearing = hear(
+            samples, names=facts.channels, listener=listener, on_progress=lambda done: tell(0.15 + 0.7 * done)
+        )
+        sure = [note for note in hearing.notes if note.confidence >= CLICK_CONFIDENCE]
+        recording = describe(
+            samples, names=facts.channels, notes=sure, on_progress=lambda done: tell(0.85 + 0.15 * done)
+        )
+    finally:
+        stored.unlink(missing_ok=True)
+    hearing = replace(hearing, notes=_without_clicks(hearing.notes, recording.click_times_s))
+    return Listened(hearing, recording, _limits(hearing, recording))
+
+
+def _without_clicks(notes: tuple[HeardNote, ...], clicks_s: tuple[float, ...]) -> tuple[HeardNote, ...]:
+    if not clicks_s:
+        return notes
+    clicks = np.array(clicks_s)
+    return tuple(
+        note
+        for note in notes
+        if note.confidence >= CLICK_CONFIDENCE or np.min(np.abs(clicks - note.onset_s)) > CLICK_REACH_S
+    )
+
+
+def _limits(hearing: Hearing, recording: Recording) -> tuple[Limit, ...]:
+    sure = sum(note.confidence >= CLICK_CONFIDENCE for note in hearing.notes)
+    if recording.is_silent or not sure:
+        return (Limit.SILENT,)
+    found = {
+        Limit.NOISY: recording.snr_db is not None and recording.snr_db < POOR_SNR_DB,
+        Limit.CLIPPED: recording.clipped_frac > POOR_CLIPPED_FRAC,
+        Limit.GAIN_CONTROL: bool(recording.has_gain_control),
+        Limit.BLURRED: recording.decay_s is not None and recording.decay_s > POOR_DECAY_S,
+        Limit.METRONOME: recording.click_bpm is not None,
+        Limit.TALK: recording.speech_frac > NAMED_TALK_FRAC,
+        Limit.FEW_NOTES: sure < FEW_NOTES,
+    }
+    return tuple(limit for limit, holds in found.items() if holds)
