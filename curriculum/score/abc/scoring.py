@@ -39,6 +39,9 @@ from curriculum.score.notes import (
 # A typed letter is a quarter unless something says otherwise: beginners' bars are mostly quarters, and need no length then.
 QUARTER = Fraction(1)
 
+# A pickup inside a piece is made full by the end of its section, which is looked for within so many bars.
+LONGEST_SECTION = 64
+
 _RIGHT = re.compile(r"\b(right|rh|r\.h\.|treble|upper)\b", re.IGNORECASE)
 _LEFT = re.compile(r"\b(left|lh|l\.h\.|bass|lower)\b", re.IGNORECASE)
 _HAS_NUMBER = re.compile(r"^X:", re.MULTILINE)
@@ -247,7 +250,7 @@ def check_hand(
         problems = {}
         _number(bars)
     else:
-        problems = {id(bar): str(problem) for bar, problem in _settle(bars, warn=None)}
+        problems = {id(bars[index]): str(problem) for index, problem in _settle(bars, warn=None)}
     return CheckedHand(
         tuple(
             CheckedBar(bar.number, bar.line, bar.column, bar.content, bar.full, problems.get(id(bar), ""))
@@ -355,8 +358,8 @@ def _number(bars: Sequence[TypedBar]) -> None:
         bar.number = str(number)
 
 
-def _settle(bars: Sequence[TypedBar], *, warn: list[ScoreWarning] | None) -> list[tuple[TypedBar, TypedScoreError]]:
-    """Number the bars, and return those whose length is wrong."""
+def _settle(bars: Sequence[TypedBar], *, warn: list[ScoreWarning] | None) -> list[tuple[int, TypedScoreError]]:
+    """Number the bars, and return the indices of those whose length is wrong."""
     _number(bars)
     found = []
     section = 0
@@ -368,7 +371,7 @@ def _settle(bars: Sequence[TypedBar], *, warn: list[ScoreWarning] | None) -> lis
             continue
         if bar.content < full and _may_be_short(bars, index, section=section, warn=warn):
             continue
-        found.append((bar, _wrong_length(bar, full)))
+        found.append((index, _wrong_length(bar, full)))
     return found
 
 
@@ -386,7 +389,7 @@ def _may_be_short(bars: Sequence[TypedBar], index: int, *, section: int, warn: l
         partners += [after, bars[section], bars[0]]
     if opens:
         partners.append(before)
-        partners += [other for other in bars[index + 1 :] if other.style]
+        partners += [other for other in bars[index + 1 : index + 1 + LONGEST_SECTION] if other.style]
     if any(other is not None and other is not bar and other.content + bar.content == full for other in partners):
         return True
     if opens and after is not None:
@@ -410,16 +413,14 @@ def _wrong_length(bar: TypedBar, full: Fraction) -> TypedScoreError:
     )
 
 
-def _let_pass(bar: TypedBar, problem: TypedScoreError, *, voice: VoiceReader, warnings: list[ScoreWarning]) -> None:
+def _let_pass(bar: TypedBar, problem: TypedScoreError, *, index: int) -> ScoreWarning:
     """Read a bar of a file with a warning, as in files of other kinds: longer than its metre, or filled up with a rest."""
-    index = voice.bars.index(bar)
     is_short = bar.full is not None and bar.content < bar.full
     if is_short and bar.full is not None:
         bar.content = bar.full
     code = WarningCode.BAR_SHORT if is_short else WarningCode.BAR_LONG
     end = " It was filled up with a rest." if is_short else ""
-    if not any(known.code is code and known.bars == (index,) for known in warnings):
-        warnings.append(ScoreWarning(code, problem.where, f"{problem}{end}", (index,)))
+    return ScoreWarning(code, problem.where, f"{problem}{end}", (index,))
 
 
 def _counted(number: Fraction) -> str:
@@ -494,13 +495,16 @@ def _score(
 ) -> WrittenScore:
     known: list[Hand] = [hand or "right" for hand in hands]
     warnings = list(tune.warnings)
+    odd_bars: dict[tuple[WarningCode, int], ScoreWarning] = {}  # one for both hands
     if not any(stroke.heads for voice in voices for bar in voice.bars for stroke in bar.strokes):
         raise ScoreContentError("There are no notes.", code=RefusalCode.NO_NOTES)
     for place, (voice, hand) in enumerate(zip(voices, known, strict=True)):
-        for bar, problem in _settle(voice.bars, warn=warnings if place == 0 else None):
+        for index, problem in _settle(voice.bars, warn=warnings if place == 0 else None):
             if is_strict:
                 raise _of(hand, problem) if len(voices) > 1 else problem
-            _let_pass(bar, problem, voice=voice, warnings=warnings)
+            doubt = _let_pass(voice.bars[index], problem, index=index)
+            odd_bars.setdefault((doubt.code, index), doubt)
+    warnings.extend(odd_bars.values())
     if len(voices) == 2:
         _put_together(voices, known)
     bars = _bars(voices[0].bars)

@@ -46,6 +46,7 @@ _LEFT_OUT = {"w": "words to sing", "W": "words to sing", "s": "a line of signs",
 _NOTES_OR_RESTS = frozenset("ABCDEFGXYZabcdefgxyz")
 _HARMLESS = ("linebreak", "abc-charset", "abc-version", "abc-creator", "propagate-accidentals")
 MOST_VOICES = 16
+MOST_WARNINGS = 100
 
 
 @dataclass(slots=True)
@@ -69,12 +70,17 @@ class Tune:
     voices: dict[str, VoiceReader] = field(default_factory=dict)
     warnings: list[ScoreWarning] = field(default_factory=list)
     has_metre: bool = False
+    said: set[tuple[WarningCode, str]] = field(default_factory=set)
 
     def warn(self, code: WarningCode, text: str, line: int, column: int) -> None:
-        """Keep a doubt; the same one is named once, at its first place."""
-        if not any(known.code is code and known.text.partition(": ")[2] == text for known in self.warnings):
-            where = f"line {line}, column {column}"
-            self.warnings.append(ScoreWarning(code, where, f"{where[0].upper()}{where[1:]}: {text}"))
+        """Keep a doubt; the same one is named once, at its first place. Behind a hundred nobody reads on."""
+        if (code, text) in self.said or len(self.said) >= MOST_WARNINGS:
+            return
+        self.said.add((code, text))
+        where = f"line {line}, column {column}"
+        if len(self.said) == MOST_WARNINGS:
+            text = "there are further doubts, which are not named."
+        self.warnings.append(ScoreWarning(code, where, f"{where[0].upper()}{where[1:]}: {text}"))
 
 
 class TuneReader:
