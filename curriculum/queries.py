@@ -14,7 +14,7 @@ from functools import cached_property
 from itertools import zip_longest
 from uuid import UUID
 
-from django.db.models import Model, Prefetch, QuerySet
+from django.db.models import Model, Prefetch, Q, QuerySet
 from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
 from django_htmx.middleware import HtmxDetails
@@ -119,6 +119,18 @@ def get_piece(learner: Learner, pk: UUID) -> Piece:
 def get_score(learner: Learner, pk: UUID) -> Score:
     """Return this learner's score, with what it belongs to, or raise Http404."""
     return get_object_or_404(Score.objects.select_related("piece", "unit__book"), learner=learner, pk=pk)
+
+
+def scores_for(
+    learner: Learner, *, unit: Unit | None = None, piece: Piece | None = None, keep: UUID | None = None
+) -> QuerySet[Score]:
+    """Return the learner's scores that may stand beside a unit or a piece: its own, those that belong to nothing, and `keep`; by title."""
+    fits = Q(unit=None, piece=None) | Q(pk=keep)
+    if unit is not None:
+        fits |= Q(unit=unit)
+    if piece is not None:
+        fits |= Q(piece=piece)
+    return Score.objects.filter(fits, learner=learner)
 
 
 def visible_skills(learner: Learner) -> QuerySet[Skill]:

@@ -11,8 +11,8 @@ from django.core.files.uploadedfile import UploadedFile
 from django.utils.datastructures import MultiValueDict
 
 from curriculum.forms import LineField, PlainForm
-from curriculum.models import MOST_MINUTES, Learner, Skill, Unit
-from curriculum.queries import LearnerGraph, PieceState, UnitState, pieces_of, visible_skills
+from curriculum.models import MOST_MINUTES, Learner, Score, Skill, Unit
+from curriculum.queries import LearnerGraph, PieceState, UnitState, pieces_of, scores_for, visible_skills
 from curriculum.rubric import dimension_choices
 from lessons.media.clock import read_clock, write_clock
 from lessons.media.errors import ClockError
@@ -173,11 +173,19 @@ class LineForm(PlainForm):
         required=False,
         empty_label="none",
     )
+    score = forms.ModelChoiceField(
+        label="Notes",
+        queryset=Score.objects.none(),
+        required=False,
+        empty_label="none",
+        help_text="What is played is held against these.",
+    )
 
     def __init__(self, data: Mapping[str, Any] | None = None, *, row: Assignment, learner: Learner) -> None:
         chosen = list(row.skills.all())
         initial = {name: getattr(row, name) for name in ("bars", "hands", "bpm", "minutes", "why", "dimensions")} | {
-            "skills": chosen
+            "skills": chosen,
+            "score": row.score_id,
         }
         super().__init__(data, initial=initial)
         self.kind = row.kind
@@ -192,6 +200,10 @@ class LineForm(PlainForm):
         self.fields["one_more_skill"].queryset = visible_skills(learner).exclude(pk__in=offered)  # type: ignore[attr-defined]
         if not offered:
             del self.fields["skills"]
+        scores = scores_for(learner, unit=row.unit, piece=row.piece, keep=row.score_id)
+        self.fields["score"].queryset = scores  # type: ignore[attr-defined]
+        if not scores.exists():
+            del self.fields["score"]
 
     def clean_dimensions(self) -> list[str]:
         chosen: list[str] = self.cleaned_data["dimensions"]

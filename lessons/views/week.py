@@ -232,6 +232,8 @@ def line_edit(request: LearnerRequest, pk: UUID) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         names = ("bars", "hands", "bpm", "minutes", "why", "dimensions")
         changes = {name: form.cleaned_data[name] for name in names}
+        if "score" in form.fields:
+            changes["score"] = form.cleaned_data["score"]
         try:
             services.change_line(row, skills=form.chosen_skills(), **changes)
         except ValidationError as error:
