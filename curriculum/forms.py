@@ -10,6 +10,8 @@ from django import forms
 from django.contrib.auth import password_validation
 from django.core.exceptions import ValidationError
 
+from curriculum.graph.bars import read_bars, write_bars
+from curriculum.graph.errors import BarsError
 from curriculum.models import LEAST_MINUTES, MOST_MINUTES, WEEKDAYS, Book, Learner, Piece, Skill, Unit, validate_link
 from curriculum.outline.book import LONGEST_LINK, LONGEST_NEW_WORDS, LONGEST_PAGE, LONGEST_TITLE, MOST_IN_LIST
 from curriculum.queries import FAMILIES
@@ -672,3 +674,24 @@ class PlaceForm(PlainForm):
         if chosen not in self.units:
             raise ValidationError("This unit is not in the book any more. Choose another.")
         return self.units[chosen]
+
+
+class BarsForm(PlainForm):
+    """Bars of a piece and a skill that they need, written by hand."""
+
+    bars = LineField(label="Bars", max_length=200, widget=forms.TextInput(attrs={"placeholder": "9-16, 21"}))
+    skill = forms.ChoiceField(label="need", error_messages={"invalid_choice": "Choose one of your skills."})
+
+    def __init__(self, *args: Any, skills: Iterable[Skill], **options: Any) -> None:
+        super().__init__(*args, **options)
+        named = sorted(((skill.slug, skill.name) for skill in skills), key=lambda choice: choice[1].casefold())
+        cast("forms.ChoiceField", self.fields["skill"]).choices = [("", "Choose a skill"), *named]
+
+    def clean_bars(self) -> str:
+        try:
+            bars = read_bars(self.cleaned_data["bars"])
+        except BarsError as error:
+            raise ValidationError(f"{error}.") from error
+        if not bars:
+            raise ValidationError("Write at least one bar, such as 9-16.")
+        return write_bars(bars)

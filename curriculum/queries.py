@@ -32,7 +32,7 @@ from curriculum.graph.gates import (
 from curriculum.graph.prerequisites import closure
 from curriculum.graph.standing import EvidenceItem, Source, Standing, StandingReport, StandingRules, standing_of
 from curriculum.graph.wording import say_day
-from curriculum.models import Book, Evidence, Learner, Piece, Prerequisite, Score, Skill, Unit
+from curriculum.models import Book, Demand, Evidence, Learner, Piece, Placement, Prerequisite, Score, Skill, Unit
 from curriculum.outline.phrases import SkillWords, suggest_skills
 
 # The families of skills in the order of the skills page, with the heading of each.
@@ -121,6 +121,11 @@ def get_score(learner: Learner, pk: UUID) -> Score:
     return get_object_or_404(Score.objects.select_related("piece", "unit__book"), learner=learner, pk=pk)
 
 
+def get_placement(learner: Learner, pk: UUID) -> Placement:
+    """Return this learner's placement or raise Http404."""
+    return get_object_or_404(Placement, learner=learner, pk=pk)
+
+
 def scores_for(
     learner: Learner, *, unit: Unit | None = None, piece: Piece | None = None, keep: UUID | None = None
 ) -> QuerySet[Score]:
@@ -141,6 +146,16 @@ def visible_skills(learner: Learner) -> QuerySet[Skill]:
 def pieces_of(learner: Learner) -> QuerySet[Piece]:
     """Return the learner's pieces with the skills they name, dream pieces first."""
     return Piece.objects.filter(learner=learner).prefetch_related("needs")
+
+
+def pieces_with_demands(learner: Learner) -> QuerySet[Piece]:
+    """Return the learner's pieces with the skills they name, what is asked in which bars, and their score."""
+    return pieces_of(learner).prefetch_related("demands").select_related("score")
+
+
+def get_typed_demand(learner: Learner, pk: int) -> Demand:
+    """Return what this learner wrote by hand about bars of a piece, or raise Http404."""
+    return get_object_or_404(Demand.objects.select_related("piece"), piece__learner=learner, pk=pk, detector="")
 
 
 def evidence_of(skill: Skill) -> QuerySet[Evidence]:
@@ -170,6 +185,7 @@ class LearnerGraph:
     teaches: dict[str, frozenset[str]]
     extra_needs: dict[str, frozenset[str]]
     after: dict[str, frozenset[str]]
+    evidence: dict[str, list[EvidenceItem]] = field(default_factory=dict)
     _states: dict[str, UnitState] = field(default_factory=dict)
     _piece_gates: dict[UUID, PieceGate] = field(default_factory=dict)
 
@@ -226,6 +242,13 @@ class LearnerGraph:
     def _waited_for(self) -> frozenset[UUID | None]:
         """Units that were taken up again by *go back*; ticks alone do not finish them, a verdict does."""
         return frozenset(unit.waits_for_id for unit in self.units.values() if unit.sent_back_on)
+
+    @cached_property
+    def never_by_ticks(self) -> frozenset[str]:
+        """Units that ticks alone do not finish: sent back, or taken up again because another was."""
+        return frozenset(
+            unit_id for unit_id, unit in self.units.items() if unit.sent_back_on or unit.pk in self._waited_for
+        )
 
     def unit_state(self, unit: Unit) -> UnitState:
         unit_id = str(unit.pk)
@@ -414,6 +437,7 @@ def learner_graph(learner: Learner, *, today: date | None = None, rules: Standin
         teaches=_skills_by_unit(learner, units, link=Unit.teaches.through, slug_of=slug_of),
         extra_needs=_skills_by_unit(learner, units, link=Unit.extra_needs.through, slug_of=slug_of),
         after=_units_after(learner, units),
+        evidence=dict(items),
     )
 
 

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from curriculum.views import arriving, books, pieces, scores, skills, units
+from curriculum.views import arriving, books, checking, opening, pieces, placing, scores, skills, units, ways
 
 app_name = "curriculum"
 urlpatterns = [
@@ -15,9 +15,16 @@ urlpatterns = [
     path("set-up/new/", arriving.set_up_new, name="set-up-new"),
     path("set-up/new/<uuid:pk>/", arriving.set_up_new, name="set-up-new-unit"),
     path("settings/", arriving.settings, name="settings"),
+    path("placement/", placing.placement_new, name="placement-new"),
+    path("placement/<uuid:pk>/", placing.placement, name="placement"),
+    path("placement/<uuid:pk>/accept/", placing.placement_accept, name="placement-accept"),
+    path("placement/<uuid:pk>/drop/", placing.placement_drop, name="placement-drop"),
     path("books/", books.book_list, name="book-list"),
     path("books/new/", books.book_new, name="book-new"),
     path("books/import/", books.book_import, name="book-import"),
+    path("books/check/", checking.book_check, name="book-check"),
+    path("books/check/accept/", checking.book_check_accept, name="book-check-accept"),
+    path("books/check/leave/", checking.book_check_leave, name="book-check-leave"),
     path("books/<uuid:pk>/", books.book, name="book"),
     path("books/<uuid:pk>/edit/", books.book_edit, name="book-edit"),
     path("books/<uuid:pk>/delete/", books.book_delete, name="book-delete"),
@@ -35,6 +42,7 @@ urlpatterns = [
     path("skills/", skills.skill_list, name="skill-list"),
     path("skills/new/", skills.skill_new, name="skill-new"),
     path("skills/<uuid:pk>/", skills.skill, name="skill"),
+    path("skills/<uuid:pk>/history/", opening.skill_history, name="skill-history"),
     path("skills/<uuid:pk>/edit/", skills.skill_edit, name="skill-edit"),
     path("skills/<uuid:pk>/hide/", skills.skill_hide, name="skill-hide"),
     path("skills/<uuid:pk>/not-for-me/", skills.skill_not_for_me, name="skill-not-for-me"),
@@ -42,7 +50,8 @@ urlpatterns = [
     path("skills/<uuid:pk>/claim/", skills.skill_claim, name="skill-claim"),
     path("skills/<uuid:pk>/delete/", skills.skill_delete, name="skill-delete"),
     path("evidence/<int:pk>/withdraw/", skills.evidence_withdraw, name="evidence-withdraw"),
-    path("way/", pieces.way, name="way"),
+    path("way/", ways.way, name="way"),
+    path("way/opened/", opening.opened, name="opened"),
     path("pieces/", pieces.piece_list, name="piece-list"),
     path("pieces/new/", pieces.piece_new, name="piece-new"),
     path("pieces/<uuid:pk>/", pieces.piece, name="piece"),
@@ -50,6 +59,9 @@ urlpatterns = [
     path("pieces/<uuid:pk>/edit/", pieces.piece_edit, name="piece-edit"),
     path("pieces/<uuid:pk>/delete/", pieces.piece_delete, name="piece-delete"),
     path("pieces/<uuid:pk>/open-anyway/", pieces.piece_open_anyway, name="piece-open-anyway"),
+    path("pieces/<uuid:pk>/way/", ways.piece_way, name="piece-way"),
+    path("pieces/<uuid:pk>/bars/", ways.bars_new, name="piece-bars"),
+    path("bars/<int:pk>/delete/", ways.bars_delete, name="bars-delete"),
     path("settings/instrument/", scores.instrument, name="instrument"),
     path("units/<uuid:pk>/signs/", scores.unit_signs, name="unit-signs"),
     path("pieces/<uuid:pk>/demands/", scores.piece_demands, name="piece-demands"),

@@ -22,6 +22,7 @@ from curriculum.services.books import (
     send_back,
     stand_here,
 )
+from curriculum.services.checkups import accept_proposal, leave_as_is, look_again
 from curriculum.services.evidence import claim_skills, record_evidence, set_by_hand, withdraw_evidence, withdraw_row
 from curriculum.services.learners import create_learner, guess_time_zone, has_account, set_week
 from curriculum.services.pieces import (
@@ -30,9 +31,18 @@ from curriculum.services.pieces import (
     change_piece,
     delete_piece,
     finish_piece,
+    forget_bars,
     look_at_piece,
     open_piece_anyway,
     take_up_piece_again,
+    write_bars_by_hand,
+)
+from curriculum.services.placing import (
+    accept_placement,
+    begin_placement,
+    drop_placement,
+    keep_answer,
+    take_back_answer,
 )
 from curriculum.services.scores import (
     add_pattern,
@@ -65,6 +75,8 @@ from curriculum.services.skills import (
 )
 
 __all__ = [
+    "accept_placement",
+    "accept_proposal",
     "add_book",
     "add_books",
     "add_pattern",
@@ -75,6 +87,7 @@ __all__ = [
     "answer_questions",
     "append_units",
     "begin_piece",
+    "begin_placement",
     "begin_unit",
     "change_book",
     "change_piece",
@@ -89,13 +102,18 @@ __all__ = [
     "delete_skill",
     "delete_unit",
     "demand_in_words",
+    "drop_placement",
     "finish_piece",
     "finish_unit",
+    "forget_bars",
     "guess_time_zone",
     "has_account",
     "hide_skill",
     "insert_unit",
     "instrument_of",
+    "keep_answer",
+    "leave_as_is",
+    "look_again",
     "look_at_piece",
     "mark_for_me_again",
     "mark_not_for_me",
@@ -123,8 +141,10 @@ __all__ = [
     "set_week",
     "shipped_skills",
     "stand_here",
+    "take_back_answer",
     "take_up_piece_again",
     "withdraw_evidence",
     "withdraw_row",
+    "write_bars_by_hand",
     "written_of",
 ]

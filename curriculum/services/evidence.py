@@ -83,7 +83,9 @@ def set_by_hand(skill: Skill, *, passed: bool, reason: str, today: date) -> Evid
 
 
 @transaction.atomic
-def claim_skills(skills: Iterable[Skill], *, today: date, reference: str = "", also_tried: bool = False) -> int:
+def claim_skills(
+    skills: Iterable[Skill], *, today: date, reference: str = "", reason: str = "", also_tried: bool = False
+) -> int:
     """Claim skills that have no evidence in force yet, or with `also_tried` all of them; return how many were claimed.
 
     A claim of something ticked changes nothing, and an earlier one with the same reference is withdrawn.
@@ -107,6 +109,7 @@ def claim_skills(skills: Iterable[Skill], *, today: date, reference: str = "", a
             passed=True,
             is_first_try=False,
             reference=reference,
+            reason=reason,
         )
         for skill in fresh
     )

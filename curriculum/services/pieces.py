@@ -7,7 +7,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
-from curriculum.models import Learner, Piece, Skill
+from curriculum.models import Demand, Learner, Piece, Skill
 
 
 def add_piece(
@@ -87,3 +87,21 @@ def open_piece_anyway(piece: Piece, *, reason: str, today: date) -> None:
     piece.opened_anyway_on, piece.opened_anyway_reason = today, reason.strip()
     piece.full_clean()
     piece.save()
+
+
+@transaction.atomic
+def write_bars_by_hand(piece: Piece, *, skill: Skill, bars: str, today: date) -> Demand:
+    """Write down that some bars need a skill. The piece needs it then, and counts as looked at. Said twice it is written once."""
+    row, _ = Demand.objects.get_or_create(
+        piece=piece, detector="", skill=skill, bars=bars, defaults={"answer": Demand.Answer.YES}
+    )
+    piece.needs.add(skill)
+    if not piece.looked_at_on:
+        piece.looked_at_on = today
+        piece.save(update_fields=["looked_at_on"])
+    return row
+
+
+def forget_bars(row: Demand) -> None:
+    """Take back what was written by hand about bars. What the piece as a whole needs stays."""
+    row.delete()

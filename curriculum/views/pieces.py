@@ -1,4 +1,4 @@
-"""Pieces: the list, one piece with what holds it, naming its skills, and the way to the dream piece."""
+"""Pieces: the list, one piece with what holds it, and naming its skills."""
 
 from typing import Any
 from uuid import UUID
@@ -26,21 +26,6 @@ from curriculum.views.presenting import add_errors, families, piece_row, piece_w
 
 # What stands for everything that a piece asks beyond the skills named here.
 BEYOND_WORDS = "the rest of what a piece this hard asks"
-
-
-@require_safe
-def way(request: LearnerRequest) -> HttpResponse:
-    """The way to each dream piece."""
-    graph = learner_graph(request.user)
-    dreams = list(pieces_of(request.user).filter(is_dream=True))
-    return render(
-        request,
-        "curriculum/way.html",
-        {
-            "ways": [piece_way(graph, piece) for piece in dreams],
-            "has_pieces": Piece.objects.filter(learner=request.user).exists(),
-        },
-    )
 
 
 @require_safe
