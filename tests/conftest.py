@@ -11,7 +11,7 @@ import pytest
 from django.conf import settings
 from django.core.signals import request_finished, request_started
 from django.db import close_old_connections
-from playwright.sync_api import Browser, BrowserContext, Page, Playwright, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, Playwright, expect, sync_playwright
 
 # The browser's driver runs an event loop in the test's thread; Django would refuse the database there.
 os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
@@ -45,6 +45,8 @@ CHROMIUM_FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+# Milliseconds that a page may take for one step: two cores that do much else.
+PATIENCE_MS = 20_000
 PHONE = {"viewport": {"width": 390, "height": 844}, "device_scale_factor": 3, "is_mobile": True, "has_touch": True}
 DESKTOP = {"viewport": {"width": 1280, "height": 800}}
 
@@ -62,8 +64,21 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> Iterator[None]:
     items.sort(key=lambda item: item.get_closest_marker("slow") is None)
 
 
+@pytest.fixture(autouse=True)
+def _no_ear(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Clips are not listened to, but in tests marked `ear` and in programs that tests start: it takes a second or two."""
+    from lessons.signals import clip_checked
+    from reviews.receivers import hear_first
+
+    if request.node.get_closest_marker("ear") is None:
+        clip_checked.disconnect(hear_first)
+    yield
+    clip_checked.connect(hear_first)
+
+
 @pytest.fixture(scope="session")
 def playwright() -> Iterator[Playwright]:
+    expect.set_options(timeout=PATIENCE_MS)
     with sync_playwright() as running:
         yield running
 
@@ -91,7 +106,7 @@ def desktop(chromium: Browser) -> Iterator[Page]:
 
 
 def _page(context: BrowserContext) -> Iterator[Page]:
-    context.set_default_timeout(20_000)  # milliseconds: two busy cores
+    context.set_default_timeout(PATIENCE_MS)
     page = context.new_page()
     errors: list[str] = []
     page.on("pageerror", lambda error: errors.append(str(error)))
