@@ -109,18 +109,24 @@ def fit_grid(
         start = bar.start + (at - bar.start) // 1
         windows.setdefault((start, min(start + 1, bar.start + bar.length)), []).append(tick)
     allowed = [grid for grid in grids if finest_beat is None or Fraction(1, grid) >= finest_beat] or [1]
-    exact = [_exact(members, start, ticks_per_quarter, allowed) for (start, _), members in windows.items()]
-    is_exact = all(found is not None for found in exact)
+    starts = {start: start * ticks_per_quarter for start, _ in windows}
+    exact: list[int] = []
+    for (start, _), members in windows.items():
+        found = _exact([tick - starts[start] for tick in members], ticks_per_quarter, allowed)
+        if found is None:
+            break
+        exact.append(found)
+    is_exact = len(exact) == len(windows)
     places: dict[int, Fraction] = {}
     moved: dict[int, float] = {}
     loose = 0.0
-    for ((start, end), members), found in zip(windows.items(), exact, strict=True):
-        grid = found if is_exact and found is not None else _best(members, start, ticks_per_quarter, finest_beat)
-        for tick in members:
-            at = Fraction(tick, ticks_per_quarter)
-            place = min(start + Fraction(round((at - start) * grid), grid), end)
+    for number, ((start, end), members) in enumerate(windows.items()):
+        offsets = [float(tick - starts[start]) / ticks_per_quarter for tick in members]
+        grid = exact[number] if is_exact else _best(offsets, finest_beat)
+        for tick, offset in zip(members, offsets, strict=True):
+            place = min(start + Fraction(round(offset * grid), grid), end)
             places[tick] = place
-            moved[tick] = float(abs(place - at))
+            moved[tick] = abs(float(place - start) - offset)
             loose += moved[tick] * 2 * grid
     return Grid(places, moved, is_exact, loose / len(moved) if moved and not is_exact else 0.0)
 
@@ -174,33 +180,30 @@ def _is_plain(length: Fraction) -> bool:
     return length.denominator in (1, 2, 4, 8)
 
 
-def _exact(members: Sequence[int], start: Fraction, ticks_per_quarter: int, grids: Sequence[int]) -> int | None:
-    """Return the coarsest grid on which all onsets of a quarter lie, if there is one."""
-    slack = Fraction(1) if ticks_per_quarter >= FINE_TICKS else Fraction(1, 2)
+def _exact(offsets: Sequence[Fraction], ticks_per_quarter: int, grids: Sequence[int]) -> int | None:
+    """Return the coarsest grid on which all onsets of a quarter lie, if there is one. Offsets are ticks."""
+    # Ticks, times two so that half a tick is whole; and times the grid, so that no fractions are needed.
+    slack = 2 if ticks_per_quarter >= FINE_TICKS else 1
+    whole = [int(offset) if offset.denominator == 1 else offset for offset in offsets]
     for grid in grids:
-        step = Fraction(ticks_per_quarter, grid)
-        if step < 4 * slack and grid > 1 and ticks_per_quarter % grid:
+        if 2 * ticks_per_quarter < 4 * slack * grid and grid > 1 and ticks_per_quarter % grid:
             continue  # a grid that is hardly coarser than the slack holds anything
-        offsets = (tick - start * ticks_per_quarter for tick in members)
-        if all(_distance(offset, step) < slack or _distance(offset, step) == 0 for offset in offsets):
+        overs = [offset * grid % ticks_per_quarter for offset in whole]
+        if all(over == 0 or 2 * min(over, ticks_per_quarter - over) < slack * grid for over in overs):
             return grid
     return None
 
 
-def _distance(offset: Fraction, step: Fraction) -> Fraction:
-    over = offset % step
-    return min(over, step - over)
-
-
-def _best(members: Sequence[int], start: Fraction, ticks_per_quarter: int, finest_beat: Fraction | None) -> int:
+def _best(offsets: Sequence[float], finest_beat: Fraction | None) -> int:
+    """Return the grid with the least cost. Offsets are quarters."""
     best, least = 1, float("inf")
     for grid, price in PRICES.items():
         if grid > 1 and finest_beat is not None and Fraction(1, grid) < finest_beat:
             continue
         cost = price
-        for tick in members:
-            at = float(Fraction(tick, ticks_per_quarter) - start) * grid
-            cost += (abs(at - round(at)) / grid / SPREAD_BEAT) ** 2
+        for offset in offsets:
+            at = offset * grid
+            cost += ((at - round(at)) / grid / SPREAD_BEAT) ** 2
         if cost < least:
             best, least = grid, cost
     return best
