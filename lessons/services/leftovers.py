@@ -11,6 +11,7 @@ from django.conf import settings
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
+from curriculum.models import Score
 from lessons import media
 from lessons.models import Clip, Job, ReferencePicture, Still, Upload
 from lessons.services.jobs import add_job
@@ -28,9 +29,9 @@ FILES_GONE_TEXT = "The files of this clip are not on the disk any more. A backup
 def remove_leftovers(*, now: datetime | None = None) -> int:
     """Remove what no row knows and nobody has touched for a day; return how many files and folders went.
 
-    These are uploads that ran out or broke off, the temporary folders of jobs that were killed, and folders of clips and
-    pictures whose row was never written. The bytes of an upload under way stay as long as its row. Where more folders are
-    unknown than known, this is another database's data folder: nothing is touched.
+    These are uploads that ran out or broke off, the temporary folders of jobs that were killed, and folders of clips,
+    pictures and scores whose row was never written. The bytes of an upload under way stay as long as its row. Where more
+    folders are unknown than known, this is another database's data folder: nothing is touched.
     """
     moment = now or timezone.now()
     before = moment - timedelta(hours=LEFT_AFTER_HOURS)
@@ -43,6 +44,8 @@ def remove_leftovers(*, now: datetime | None = None) -> int:
     left += _unknown_folders(data / "clips", known=clips, before=before)
     pictures = {str(pk) for model in (ReferencePicture, Still) for pk in model.objects.values_list("pk", flat=True)}
     left += _unknown_folders(data / "pictures", known=pictures, before=before)
+    scores = {str(pk) for pk in Score.objects.values_list("pk", flat=True)}
+    left += _unknown_folders(data / "scores", known=scores, before=before)
     for path in left:
         if path.is_dir() and not path.is_symlink():
             shutil.rmtree(path, ignore_errors=True)

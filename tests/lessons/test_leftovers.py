@@ -11,6 +11,7 @@ from django.core.management import call_command
 from django.db import transaction
 from django.utils import timezone
 
+from curriculum.models import Score
 from lessons import services
 from lessons.models import Clip, Job, Lesson, ReferencePicture, Still, Upload
 from tests.make import (
@@ -207,6 +208,17 @@ def test_pictures_without_a_row_are_removed_and_those_with_one_stay(lesson, data
     kept[0].unlink()
     assert services.find_lost_pictures() == 1
     assert f"The files of the picture {reference.pk} are gone" in caplog.text
+
+
+def test_scores_without_a_row_are_removed_and_those_with_one_stay(lesson, data):
+    score = Score.objects.create(learner=lesson.learner, title="Waltz", source=Score.Source.FILE)
+    kept = put(score.musicxml_path)
+    name = "8f0c6b1e-58d1-4f0b-9b4a-0d3c1f5a7e21"
+    left = put(data / "scores" / name[:2] / name / "score.musicxml")
+
+    assert services.remove_leftovers() == 1
+    assert kept.exists()
+    assert not left.exists()
 
 
 def test_deleting_anything_deletes_its_files(lesson, data, django_capture_on_commit_callbacks):
