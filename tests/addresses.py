@@ -5,7 +5,7 @@ from typing import Any
 
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
-from curriculum.models import Learner
+from curriculum.models import Demand, Learner, Placement
 from reviews.models import MomentNote
 from tests.make import (
     make_assignment,
@@ -63,6 +63,8 @@ def rows_of(learner: Learner, *, text: str = "Plain") -> dict[str, Any]:
         "units": unit,
         "set-up": unit,
         "pieces": piece,
+        "bars": Demand.objects.create(piece=piece, skill=skill, bars="1-4", answer="yes"),
+        "placement": Placement.objects.create(learner=learner, book=book),
         "evidence": make_evidence(skill, source="hand", reason=text),
         "lessons": lesson,
         "assignments": row,
