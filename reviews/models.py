@@ -8,7 +8,7 @@ from django.db import models
 from django.db.models import Q
 
 from curriculum.models import Skill
-from lessons.models import Assignment, Take
+from lessons.models import Assignment, Clip, Take
 
 
 class Mark(models.Model):
@@ -74,3 +74,31 @@ class SkillAnswer(models.Model):
 
     def __str__(self) -> str:
         return f"{self.skill_id} {self.answer}"
+
+
+class Hearing(models.Model):
+    """What was heard in a clip: every strike, and what the recording is like. Measured, never the learner's word."""
+
+    clip = models.OneToOneField(Clip, on_delete=models.CASCADE, related_name="hearing")
+    version = models.PositiveSmallIntegerField()
+    # Rows of onset_s, pitch_midi, level_db, confidence, end_s (or null), in order of time.
+    notes = models.JSONField(default=list)
+    trust = models.JSONField(default=dict)
+    recording = models.JSONField(null=True)
+    limits = models.JSONField(default=list, blank=True)
+    created_at = models.DateTimeField(auto_now=True)
+
+    def __str__(self) -> str:
+        return f"what was heard in {self.clip_id}"
+
+
+class Measurement(models.Model):
+    """What a take is beside its score, as `reviews.compare` tells it. `made_from` names all that it rests on; another name makes it stale."""
+
+    take = models.OneToOneField(Take, on_delete=models.CASCADE, related_name="measurement")
+    made_from = models.CharField(max_length=200)
+    result = models.JSONField(default=dict)
+    created_at = models.DateTimeField(auto_now=True)
+
+    def __str__(self) -> str:
+        return f"measurement of {self.take_id}"

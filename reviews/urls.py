@@ -1,7 +1,8 @@
 """Addresses of the review."""
 
 from django.urls import path
-from reviews.views import judging
+
+from reviews.views import findings, judging
 
 app_name = "reviews"
 
@@ -10,6 +11,7 @@ urlpatterns = [
     path("lessons/<uuid:pk>/review/", judging.lesson, name="lesson"),
     path("lessons/<uuid:pk>/last/", judging.last, name="last"),
     path("lessons/<uuid:pk>/summary/", judging.summary, name="summary"),
+    path("takes/<uuid:pk>/findings/", findings.findings, name="findings"),
     path("takes/<uuid:pk>/looks/<slug:dimension>/", judging.look, name="look"),
     path("takes/<uuid:pk>/looks/<slug:dimension>/pin/", judging.note_pin, name="note-pin"),
     path("notes/<uuid:pk>/unpin/", judging.note_unpin, name="note-unpin"),

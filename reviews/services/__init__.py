@@ -9,13 +9,19 @@ from reviews.services.marking import (
     unpin_note,
     write_mark,
 )
+from reviews.services.measuring import give_up, hear_later, measure_clip, measured, score_of
 
 __all__ = [
     "NOTE_SLACK_S",
     "answer_skill",
     "answer_skills",
     "decide",
+    "give_up",
+    "hear_later",
+    "measure_clip",
+    "measured",
     "pin_note",
+    "score_of",
     "unpin_note",
     "write_mark",
 ]

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from enum import StrEnum
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +10,7 @@ from lessons.media import Kind, Probe, decode_sound
 from lessons.media.samples import open_samples
 from reviews.sound.heard import HeardNote
 from reviews.sound.hearing import Hearing, hear
+from reviews.sound.limits import Limit
 from reviews.sound.listener import RATE_HZ, Listener
 from reviews.sound.midi import hear_midi
 from reviews.sound.recording import Recording, describe
@@ -28,31 +28,6 @@ CLICK_REACH_S, CLICK_CONFIDENCE = 0.03, 0.5
 NAMED_TALK_FRAC = 0.05
 
 
-class Limit(StrEnum):
-    """What keeps this recording from telling more. Closed list; printed by `manage.py measure --codes`."""
-
-    NO_SOUND = "no_sound"
-    SILENT = "silent"
-    NOISY = "noisy"
-    CLIPPED = "clipped"
-    GAIN_CONTROL = "gain_control"
-    BLURRED = "blurred"
-    METRONOME = "metronome"
-    TALK = "talk"
-    FEW_NOTES = "few_notes"
-
-
-LIMIT_WORDS = {
-    Limit.NO_SOUND: "The clip has no sound, so nothing could be heard in it.",
-    Limit.SILENT: "Nothing is heard in this clip. Was the microphone covered, or switched off?",
-    Limit.NOISY: "The room or the phone is noisy, so soft and low notes are easily lost. Nearer to the piano is better.",
-    Limit.CLIPPED: "The loudest notes are cut off. Move the phone further away; loudness cannot be judged from this one.",
-    Limit.GAIN_CONTROL: "The phone evens out loud and soft by itself, so loudness is judged with care, or not at all.",
-    Limit.BLURRED: "The sound rings on for long (pedal or a live room), so where notes end cannot be told.",
-    Limit.METRONOME: "A metronome is heard. Its clicks are left out.",
-    Limit.TALK: "Somebody talks in this clip. What is heard meanwhile is less sure.",
-    Limit.FEW_NOTES: "Only a few notes are heard, too few for anything but the notes themselves.",
-}
 # Notes below which nothing is said about evenness.
 FEW_NOTES = 24
 

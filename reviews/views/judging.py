@@ -54,6 +54,7 @@ from reviews.queries import (
     take_to_hear,
     takes_of_clip,
 )
+from reviews.views.findings import measured_of
 
 # Earlier marks shown after the own mark is written: enough to see a way, few enough for one line each.
 MOST_EARLIER_MARKS = 3
@@ -421,6 +422,7 @@ def _after_mark(review: LessonReview, line: AssignmentReview, this: Look) -> dic
     earlier = marks_before(line.assignment, this.dimension.id, before=review.lesson.starts_on)[:MOST_EARLIER_MARKS]
     return {
         "earlier": [(mark.take.clip.played_on, level_name(mark.level)) for mark in earlier],
+        "measured": measured_of(this.take, this.dimension.id),
         "next_url": _next_url(review),
         "next_words": _step_words(step, seen_from=line) if step and not review.is_closed else "the whole lesson",
     }

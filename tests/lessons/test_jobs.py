@@ -331,7 +331,8 @@ def ear(monkeypatch):
     clip_checked.disconnect(announce)
 
 
-def test_job_of_a_kind_that_nobody_does_cannot_be_added(clip):
+def test_job_of_a_kind_that_nobody_does_cannot_be_added(clip, monkeypatch):
+    monkeypatch.delitem(jobs._WORK, Job.Kind.MEASURE_CLIP)
     with pytest.raises(LookupError, match="measure_clip"):
         add_job(clip, kind=Job.Kind.MEASURE_CLIP)
 

@@ -16,7 +16,8 @@ from reviews.compare.results import State
 from reviews.compare.telling import comparison_json, heard_json
 from reviews.sound.errors import SoundError
 from reviews.sound.heard import HeardNote
-from reviews.sound.listening import Limit, Listened, listen
+from reviews.sound.limits import Limit
+from reviews.sound.listening import Listened, listen
 
 # Confidence from which heard notes are printed: below it they only keep written notes from being called missing.
 PRINTED_FROM = 0.2
