@@ -28,12 +28,22 @@
     "m-tuplet": ["triplet", "other-tuplet"],
   };
   const showAll = () => {
-    rows.forEach((row) => { row.hidden = false; });
+    rows.forEach((row) => { row.hidden = false; row.open = false; });
     notation.querySelectorAll("[data-bar].here").forEach((bar) => bar.classList.remove("here"));
     said.hidden = true;
   };
   const isIn = (row, number) => row.dataset.bars.split(" ").includes(number);
-  const show = (bar, target) => {
+  // A finger seldom meets a thin line itself: what lies within this many pixels counts as touched, the smallest shape first.
+  const REACH_PX = 12;
+  const isNear = (shape, x, y, reach) => {
+    const box = shape.getBoundingClientRect();
+    return box.left - reach <= x && x <= box.right + reach && box.top - reach <= y && y <= box.bottom + reach;
+  };
+  const size = (shape) => {
+    const box = shape.getBoundingClientRect();
+    return box.width * box.height;
+  };
+  const show = (bar, x, y) => {
     showAll();
     const number = numbers[Number(bar.dataset.bar)];
     const here = rows.filter((row) => isIn(row, number));
@@ -41,7 +51,10 @@
     notation.querySelectorAll(`[data-bar="${bar.dataset.bar}"]`).forEach((each) => each.classList.add("here"));
     said.querySelector("b").textContent = `In bar ${number}`;
     said.hidden = false;
-    for (let shape = target; shape && shape !== bar; shape = shape.parentElement) {
+    const touched = [...bar.querySelectorAll(Object.keys(shapes).map((name) => `.${name}`).join(","))]
+      .filter((shape) => isNear(shape, x, y, REACH_PX))
+      .sort((one, other) => size(one) - size(other));
+    for (const shape of touched) {
       const keys = Object.keys(shapes).filter((name) => shape.classList.contains(name)).flatMap((name) => shapes[name]);
       const row = here.find((each) => keys.includes(each.dataset.sign));
       if (row) {
@@ -54,7 +67,8 @@
   list.querySelector("[data-signs-hint]").hidden = false;
   said.querySelector("button").addEventListener("click", showAll);
   notation.addEventListener("click", (event) => {
-    const bar = event.target.closest("[data-bar]");
-    if (bar) show(bar, event.target);
+    const bars = [...notation.querySelectorAll("[data-bar]")].filter((each) => isNear(each, event.clientX, event.clientY, 0));
+    const bar = event.target.closest("[data-bar]") ?? bars[0];
+    if (bar) show(bar, event.clientX, event.clientY);
   });
 })();
