@@ -68,6 +68,7 @@ class WarningCode(StrEnum):
     BEYOND_PIANO = "beyond_piano"
     NOTE_OVERLAP = "note_overlap"
     VALUE_DIFFERS = "value_differs"
+    ACCIDENTAL_DIFFERS = "accidental_differs"
     FINGER_UNREADABLE = "finger_unreadable"
     VOLUME_ONLY = "volume_only"
     QUANTISED = "quantised"

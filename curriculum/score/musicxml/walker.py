@@ -33,6 +33,11 @@ _FINE = re.compile(r"^\s*fine\s*\.?\s*$", re.IGNORECASE)
 # Numbers of a file, as they may be written: no powers of ten, which would be worked out exactly, and no fractions.
 _NUMBER = re.compile(r"[+-]?\d{1,12}(\.\d{1,12})?", re.ASCII)
 _WHOLE = re.compile(r"[+-]?\d{1,12}", re.ASCII)
+# What printed accidentals say of the key to be pressed.
+_ACCIDENTAL_ALTERS = {
+    "sharp": 1, "flat": -1, "natural": 0, "double-sharp": 2, "sharp-sharp": 2, "flat-flat": -2, "double-flat": -2,
+    "natural-sharp": 1, "natural-flat": -1,
+}  # fmt: skip
 _PLAIN_ALTERS = {"-2": -2, "-1": -1, "0": 0, "1": 1, "2": 2}
 
 
@@ -337,9 +342,13 @@ class Walker:
         for child in element:
             tag = child.tag
             if tag == "pitch":
+                if kind:
+                    raise self._fail(RefusalCode.BAD_PITCH, "a note says twice what it is.")
                 pitch = child
-                kind = kind or "pitch"
+                kind = "pitch"
             elif tag == "duration":
+                if duration is not None:
+                    raise self._fail(RefusalCode.BAD_NUMBER, "a note has two lengths.")
                 duration = child.text
             elif tag == "voice":
                 voice = (child.text or "").strip()
@@ -356,6 +365,8 @@ class Walker:
             elif tag == "dot":
                 head.dots += 1
             elif tag == "rest":
+                if kind:
+                    raise self._fail(RefusalCode.BAD_PITCH, "a note says twice what it is.")
                 kind = "rest"
                 head.whole_bar = child.get("measure") == "yes"
             elif tag == "accidental":
@@ -368,6 +379,8 @@ class Walker:
                 head.grace = 1
                 head.grace_slash = child.get("slash") == "yes"
             elif tag == "unpitched":
+                if kind:
+                    raise self._fail(RefusalCode.BAD_PITCH, "a note says twice what it is.")
                 kind = "unpitched"
             elif tag == "cue":
                 cue = True
@@ -459,6 +472,12 @@ class Walker:
         head.step = step
         head.octave = int(octave_text)
         head.pitch = 12 * (head.octave + 1) + STEP_SEMITONES[step] + head.alter
+        if head.accidental and _ACCIDENTAL_ALTERS.get(head.accidental, head.alter) != head.alter:
+            self.warn(
+                WarningCode.ACCIDENTAL_DIFFERS,
+                self._bar,
+                f"a {head.accidental[:20]} is printed at a note that is not to be played so; it was read as it is to be played.",
+            )
         if not 21 <= head.pitch <= 108:
             self.warn(WarningCode.BEYOND_PIANO, self._bar, f"{step}{head.octave} is beyond the keys of a piano.")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from fractions import Fraction
 from math import lcm
@@ -14,6 +15,7 @@ _HEAD = (
     '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
     '"http://www.musicxml.org/dtds/partwise.dtd">\n'
 )
+_JUMP_WORDS = re.compile(r"\s*(d\.?\s?[cs]\b|da\s+capo|dal\s+segno|(to|alla)\s+coda|fine)", re.IGNORECASE)
 _PART_NAMES = {"right": "Right hand", "left": "Left hand"}
 # Where articulations stand in MusicXML; the others stand under <articulations>.
 _ARTICULATIONS = frozenset({
@@ -53,6 +55,7 @@ class _Writer:
         self.divisions = _divisions(score)
         self.out: list[str] = []
         self.at = 0
+        self.jump = ""  # what the sound element of this bar still has to say of leaps
         self.slurs = _numbered(score.marks, {note.id: note for note in score.notes})
         self.lines = _lines(score.marks)
 
@@ -95,15 +98,23 @@ class _Writer:
             if bar.repeat_start:
                 out.append('<repeat direction="forward"/>')
             out.append("</barline>")
+        self.jump = "".join(
+            f' {key}="{value}"'
+            for key, value, is_there in (
+                ("dacapo", "yes", bar.da_capo),
+                ("dalsegno", "segno", bar.dal_segno),
+                ("fine", "yes", bar.fine),
+                ("tocoda", "coda", bar.to_coda),
+            )
+            if is_there
+        )
         self._attributes(bar)
         self._signs(bar)
         self._placed(bar)
         self._voices(members)
         self._move(self.ticks(bar.length_beat))
-        if bar.da_capo or bar.dal_segno or bar.fine or bar.to_coda:
-            named = [("dacapo", "yes", bar.da_capo), ("dalsegno", "segno", bar.dal_segno), ("fine", "yes", bar.fine)]
-            named.append(("tocoda", "coda", bar.to_coda))
-            out.append("<sound" + "".join(f' {key}="{value}"' for key, value, there in named if there) + "/>")
+        if self.jump:
+            out.append(f"<sound{self.jump}/>")
         self._right(bar)
         out.append("</measure>")
 
@@ -199,7 +210,11 @@ class _Writer:
             inside = f"<{text}/>" if mark.text in _DYNAMICS else f"<other-dynamics>{text}</other-dynamics>"
             self._direction(f"<dynamics>{inside}</dynamics>", staff=mark.staff)
         elif mark.kind == MarkKind.WORDS:
-            self._direction(f"<words>{text}</words>", staff=mark.staff)
+            # Where the words stand, some programs look for what they mean, and nowhere else.
+            jump = self.jump if _JUMP_WORDS.match(mark.text) else ""
+            self._direction(f"<words>{text}</words>", staff=mark.staff, sound=jump)
+            if jump:
+                self.jump = ""
         elif mark.kind == MarkKind.REHEARSAL:
             self._direction(f"<rehearsal>{text}</rehearsal>", staff=mark.staff)
         elif mark.kind == MarkKind.CHORD_SYMBOL:

@@ -256,6 +256,9 @@ REFUSED: dict[str, tuple[bytes | str, RefusalCode, str]] = {
     "altered by 3": (second(note().replace("<octave>", "<alter>3</alter><octave>")), RefusalCode.BAD_PITCH, "bar 2"),
     "altered by a word": (second(note().replace("<octave>", "<alter>sharp</alter><octave>")), RefusalCode.BAD_PITCH, "bar 2"),
     "altered by a power of ten": (second(note().replace("<octave>", "<alter>1e99999999</alter><octave>")), RefusalCode.BAD_PITCH, "bar 2"),
+    "both a pitch and a rest": (second(note(extra="<rest/>")), RefusalCode.BAD_PITCH, "bar 2"),
+    "two pitches": (second(note(extra="<pitch><step>C</step><octave>4</octave></pitch>")), RefusalCode.BAD_PITCH, "bar 2"),
+    "two lengths": (second(note(extra="<duration>4</duration>")), RefusalCode.BAD_NUMBER, "bar 2"),
     "neither pitch nor rest": (second("<note><duration>8</duration></note>"), RefusalCode.BAD_PITCH, "bar 2"),
     "a chord note alone": (second(note(extra="<chord/>")), RefusalCode.CHORD_ALONE, "bar 2"),
     "a chord note behind going back": (
@@ -347,6 +350,9 @@ DOUBTFUL: dict[str, tuple[str, WarningCode, str]] = {
     "a note above the keys": (second(note("C9")), WarningCode.BEYOND_PIANO, "bar 2"),
     "a note below the keys": (second(note("C0")), WarningCode.BEYOND_PIANO, "bar 2"),
     "a length that is printed otherwise": (second(note(value="quarter")), WarningCode.VALUE_DIFFERS, "bar 2"),
+    "a printed sharp that is not to be played": (
+        second(note().replace("<staff>", "<accidental>sharp</accidental><staff>")), WarningCode.ACCIDENTAL_DIFFERS, "bar 2",
+    ),
     "a sixth finger": (
         second(note().replace("<staff>", "<staff>").replace("</note>", "<notations><technical><fingering>6</fingering></technical></notations></note>")),
         WarningCode.FINGER_UNREADABLE, "bar 2",
