@@ -40,7 +40,7 @@ DESK = {"width": 1280, "height": 800}
 # An A4 page less the margins of the print style sheet (14 mm at each side), in CSS pixels.
 PAPER = {"width": 688, "height": 1040}
 # What is read by programs, or is looked at by the test of films.
-NO_PAGE = re.compile(r"/(copy|original|poster|large|small)/|\.(csv|json|svg|crt)$")
+NO_PAGE = re.compile(r"/(copy|original|poster|large|small)/|\.(csv|json|svg|crt|musicxml)$")
 # Addresses of one pattern are pages of one kind; two of each show what depends on what is in them.
 PATTERN = re.compile(r"[0-9a-f]{8}-[0-9a-f-]{27}")
 MOST_OF_A_KIND = 2
