@@ -59,7 +59,8 @@ def placement(request: LearnerRequest, pk: UUID) -> HttpResponse:
     if request.method == "POST":
         _take(request.POST, found, question=question)
         return redirect("curriculum:placement", found.pk)
-    if question is None or "result" in request.GET:
+    # Before the first answer there is only what is usual, and nobody is placed by that.
+    if question is None or ("result" in request.GET and answers):
         outcome = _outcome(graph, found, questioner=questioner, answers=answers)
         context: dict[str, Any] = {"placement": found, "outcome": outcome, "may_go_on": question is not None}
         return render(request, "curriculum/placement_result.html", context)
@@ -78,7 +79,10 @@ def placement_accept(request: LearnerRequest, pk: UUID) -> HttpResponse:
         return redirect("curriculum:book-list")
     graph = learner_graph(request.user)
     questioner = _questioner(graph, found)
-    outcome = _outcome(graph, found, questioner=questioner, answers=_answers(found, questioner=questioner))
+    answers = _answers(found, questioner=questioner)
+    if not answers:
+        return redirect("curriculum:placement", found.pk)
+    outcome = _outcome(graph, found, questioner=questioner, answers=answers)
     count = services.accept_placement(found, placed=outcome.skills, unit=outcome.unit, today=request.user.today())
     skills = "1 skill is" if count == 1 else f"{count} skills are"
     messages.success(
