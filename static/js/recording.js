@@ -24,7 +24,7 @@
   const parts = Object.fromEntries(["wrong", "wrong-title", "wrong-text", "live", "video", "levels", "meter", "loud", "honest", "honest-text", "clock", "words", "say", "pause", "open", "start", "stop", "go-on", "drop", "form", "cameras", "microphones"].map((name) => [name, part(name)]));
   const form = parts.form;
   let stream = null, context = null, recorder = null, sending = null;
-  let began = 0, timer = null, loudAt = -Infinity, isDropped = false;
+  let began = 0, timer = null, loudAt = -Infinity, isDropped = false, why = "";
 
   // --- Words ---
 
@@ -86,6 +86,7 @@
     close();
     parts.wrong.hidden = true;
     offer();
+    const what = form.elements.what.value;
     tell(isSound() ? "The browser asks whether it may use the microphone. Say yes." : "The browser asks whether it may use camera and microphone. Say yes.");
     try {
       stream = await navigator.mediaDevices.getUserMedia(wishes());
@@ -93,6 +94,8 @@
       refused(error);
       return;
     }
+    // Somebody may have chosen the other kind while the browser was asking.
+    if (form.elements.what.value !== what) { open(); return; }
     for (const track of stream.getTracks()) track.addEventListener("ended", lost);
     parts.live.hidden = isSound();
     parts.video.srcObject = isSound() ? null : stream;
@@ -196,7 +199,14 @@
       return;
     }
     const kind = kindOf();
-    recorder = new MediaRecorder(stream, { ...(kind ? { mimeType: kind } : {}), videoBitsPerSecond: VIDEO_BIT_S, audioBitsPerSecond: AUDIO_BIT_S });
+    try {
+      recorder = new MediaRecorder(stream, { ...(kind ? { mimeType: kind } : {}), videoBitsPerSecond: VIDEO_BIT_S, audioBitsPerSecond: AUDIO_BIT_S });
+      recorder.start(PIECE_MS);
+    } catch {
+      recorder = null;
+      wrong("It did not begin", "This browser shows the camera, but would not record it. Try “sound only”, or use the camera app.");
+      return;
+    }
     const plain = recorder.mimeType.split(";")[0] || kind.split(";")[0];
     const ending = plain.endsWith("mp4") ? (isSound() ? "m4a" : "mp4") : "webm";
     sending = KeyslipUpload.openRecording({
@@ -206,10 +216,11 @@
     });
     sending.promise.catch(() => {});
     isDropped = false;
+    why = "";
+    parts.wrong.hidden = parts.pause.hidden = true;
     recorder.addEventListener("dataavailable", (event) => sending.push(event.data));
     recorder.addEventListener("stop", finish);
     recorder.addEventListener("error", () => stop("The browser could not go on recording."));
-    recorder.start(PIECE_MS);
     began = performance.now();
     for (const field of form.elements) field.disabled = true;
     parts.clock.hidden = false;
@@ -228,8 +239,9 @@
     if (seconds > MOST_S) stop(`A clip may last ${Math.round(MOST_S / 60)} minutes; it ended here.`);
   }
 
-  function stop(why = "") {
+  function stop(reason = "") {
     if (!recorder || recorder.state === "inactive") return;
+    why = reason;
     offer("drop");
     tell(`${why} The last seconds are being sent.`.trim());
     recorder.stop();
@@ -249,10 +261,10 @@
     if (isDropped) return;
     const isOn = recorder && recorder.state === "recording";
     const waiting = sending ? sending.waitingBytes : 0;
-    const kept = state.sentBytes ? ` ${sizeInWords(state.sentBytes)} arrived and kept.` : "";
+    const kept = state.sentBytes && !state.text.includes("kept") ? ` ${sizeInWords(state.sentBytes)} arrived and kept.` : "";
     if (state.phase === "waiting" && state.text) tell(isOn ? `${state.text} Play on: ${sizeInWords(waiting)} wait in this page and are sent once the line is back.` : `${state.text} ${sizeInWords(waiting)} are still to be sent. Leave the page open; it goes on by itself.`, { isSaid: state.waitS === 1 });
     if (state.phase === "sending" && isOn) tell("Recording. What you play is sent as you play it.", { isSaid: false });
-    if (state.phase === "sending" && !isOn) tell(`The last ${sizeInWords(waiting)} are being sent.`, { isSaid: false });
+    if (state.phase === "sending" && !isOn) tell(`${why} The last ${sizeInWords(waiting)} are being sent.`.trim(), { isSaid: false });
     if (state.phase === "closing") tell("All of it is here. It is being put away.");
     if (state.phase === "halted") {
       wrong("Not sent on", `${state.text}${kept}`);

@@ -226,7 +226,8 @@
 
     tell(phase, more = {}) {
       this.phase = phase;
-      noteUnderWay(this, ["begin", "sending", "waiting", "closing"].includes(phase));
+      // A recording that is halted is nowhere but in this page: the screen must stay on, and leaving would lose it.
+      noteUnderWay(this, ["begin", "sending", "waiting", "closing"].includes(phase) || (this.isRecording && phase === "halted"));
       const size = this.source.sizeBytes;
       const leftS = this.pace && size !== null ? Math.max(0, size - this.sentBytes) / this.pace : null;
       this.onState({ phase, sentBytes: this.sentBytes, sizeBytes: size, leftS, url: this.url, text: "", ...more });

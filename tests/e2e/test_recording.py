@@ -3,6 +3,7 @@
 import shutil
 from collections.abc import Iterator
 
+import av
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from django.conf import settings as django_settings
@@ -66,6 +67,9 @@ def context(filming: Browser, live_server, lesson: Lesson) -> Iterator[BrowserCo
 def page(context: BrowserContext, live_server, lesson: Lesson) -> Page:
     page = context.new_page()
     page.add_init_script(WATCH)
+    # The clip's page asks every second how far it is. All threads of a test share one database without a file, where a
+    # question that meets a write is refused instead of waiting, so the test prepares the clip while nobody asks.
+    page.route("**/clips/*/", lambda route: route.fulfill(body="The page of the clip."))
     page.goto(f"{live_server.url}{reverse('lessons:film-record', kwargs={'pk': lesson.pk})}")
     return page
 
@@ -79,6 +83,16 @@ def begin(page: Page, *, opening: str = "Open the camera") -> None:
     page.get_by_role("button", name=opening).tap()
     page.get_by_role("button", name="Begin recording").tap()
     expect(page.get_by_role("button", name="Stop, that was it")).to_be_visible()
+
+
+def play(page: Page, *, at_least_s: int) -> None:
+    """Wait until the page's clock is there or past it: a busy machine skips seconds."""
+
+    def told_s() -> int:
+        minutes, seconds = page.locator("[data-rec-clock]").inner_text().split(":")
+        return 60 * int(minutes) + int(seconds)
+
+    wait_for(lambda: told_s() >= at_least_s, within_s=30, what=f"{at_least_s} s on the clock")
 
 
 def arrived() -> int:
@@ -95,7 +109,7 @@ def test_film_is_recorded_sent_meanwhile_and_can_be_looked_at(page: Page, lesson
     say_what(page)
     begin(page)
     wait_for(lambda: arrived() > 0, within_s=20, what="the first seconds, sent while recording")
-    expect(page.locator("[data-rec-clock]")).to_have_text("0:04", timeout=20_000)
+    play(page, at_least_s=4)
     page.get_by_role("button", name="Stop, that was it").tap()
     page.wait_for_url("**/clips/**")
     clip = prepared()
@@ -133,24 +147,54 @@ def test_sound_alone_is_recorded_too(page: Page) -> None:
     page.get_by_text("sound only").tap()
     say_what(page)
     begin(page, opening="Open the microphone")
-    expect(page.locator("[data-rec-clock]")).to_have_text("0:03", timeout=20_000)
+    play(page, at_least_s=3)
     page.get_by_role("button", name="Stop, that was it").tap()
     page.wait_for_url("**/clips/**")
     clip = prepared()
     assert (clip.state, clip.kind) == (Clip.State.READY, "sound")
 
 
-def test_what_arrived_before_the_browser_died_is_a_clip(page: Page, context: BrowserContext, live_server) -> None:
-    say_what(page)
-    begin(page)
-    expect(page.locator("[data-rec-clock]")).to_have_text("0:07", timeout=30_000)
+def arrived_s() -> float:
+    """Seconds of playable film or sound in what has arrived; 0 where it cannot be opened yet."""
+    upload = Upload.objects.first()
+    try:
+        with upload.path.open("rb") as file, av.open(file) as container:
+            return max(
+                (float(packet.pts * packet.time_base) for packet in container.demux() if packet.pts), default=0.0
+            )
+    except (AttributeError, FileNotFoundError, av.error.FFmpegError):
+        return 0.0
+
+
+def kept_after_the_end_of(page: Page, context: BrowserContext, live_server) -> Clip:
     page.close(run_before_unload=False)
     again = context.new_page()
+    again.route("**/*.js", lambda route: route.abort())  # here too, nobody asks; the button works without scripts
     again.goto(f"{live_server.url}{reverse('lessons:clip-uploads')}")
     again.get_by_role("button", name="Keep what arrived").tap()
     again.wait_for_url("**/clips/**")
-    clip = prepared()
-    assert clip.state == Clip.State.READY
+    return prepared()
+
+
+def test_film_that_arrived_before_the_browser_died_is_a_clip(page: Page, context: BrowserContext, live_server) -> None:
+    say_what(page)
+    begin(page)
+    # Told from the film, not from the clock: on a busy machine the browser packs large pictures more slowly than they come.
+    wait_for(lambda: arrived_s() > 3, within_s=60, what="three seconds of film")
+    clip = kept_after_the_end_of(page, context, live_server)
+    assert (clip.state, clip.kind) == (Clip.State.READY, "video")
+    assert clip.duration_s > 3
+
+
+def test_a_browser_that_dies_costs_the_last_seconds_of_sound_at_most(
+    page: Page, context: BrowserContext, live_server
+) -> None:
+    page.get_by_text("sound only").tap()
+    say_what(page)
+    begin(page, opening="Open the microphone")
+    play(page, at_least_s=7)
+    clip = kept_after_the_end_of(page, context, live_server)
+    assert (clip.state, clip.kind) == (Clip.State.READY, "sound")
     assert clip.duration_s >= 3.5  # of seven seconds and a bit: one piece not yet made, one on its way
 
 
@@ -164,6 +208,44 @@ def test_a_line_that_breaks_costs_nothing(page: Page, context: BrowserContext) -
     page.get_by_role("button", name="Stop, that was it").tap()
     page.wait_for_url("**/clips/**", timeout=40_000)
     assert prepared().state == Clip.State.READY
+
+
+def test_what_waits_in_the_page_alone_is_not_left_unasked(page: Page) -> None:
+    say_what(page)
+    page.route(
+        "**/uploads/**",
+        lambda route: route.fulfill(status=507) if route.request.method == "PATCH" else route.continue_(),
+    )
+    begin(page)
+    expect(page.get_by_text("Not sent on")).to_be_visible(timeout=20_000)
+    for name in ("Go on sending", "Stop, that was it"):
+        expect(page.get_by_role("button", name=name)).to_be_visible()
+    assert page.evaluate("() => !dispatchEvent(new Event('beforeunload', {cancelable: true}))")
+
+
+def test_the_other_kind_chosen_while_the_browser_asks_is_what_opens(page: Page) -> None:
+    page.evaluate("""() => {
+        const ask = navigator.mediaDevices.getUserMedia;
+        navigator.mediaDevices.getUserMedia = async (wishes) => { await new Promise((go) => { window.answer = go; }); return ask(wishes); };
+    }""")
+    page.get_by_role("button", name="Open the camera").tap()
+    page.get_by_text("sound only").tap()
+    page.evaluate("() => { const answer = window.answer; window.answer = null; answer(); }")
+    page.wait_for_function("() => window.answer")
+    page.evaluate("() => window.answer()")
+    expect(page.get_by_role("button", name="Begin recording")).to_be_visible()
+    assert [bool(wishes["video"]) for wishes in page.evaluate("() => window.asked")] == [True, False]
+
+
+def test_a_browser_that_opens_the_camera_but_does_not_record_is_told_of(page: Page) -> None:
+    page.evaluate(
+        "() => { MediaRecorder.prototype.start = () => { throw new DOMException('', 'NotSupportedError'); }; }"
+    )
+    say_what(page)
+    page.get_by_role("button", name="Open the camera").tap()
+    page.get_by_role("button", name="Begin recording").tap()
+    expect(page.get_by_text("It did not begin")).to_be_visible()
+    assert not Upload.objects.exists()
 
 
 def test_nothing_begins_before_it_is_said_what_is_played(page: Page) -> None:

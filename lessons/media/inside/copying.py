@@ -252,6 +252,7 @@ class _Pictures:
     def add(self, frame: VideoFrame, at_s: float) -> None:
         if self._last_s is not None and at_s - self._last_s < self._min_gap_s * (1 - EARLY_FRAC):
             return
+        length_s = float((frame.duration or 0) * (frame.time_base or 0))
         picture = self._upright(frame)
         picture.pts = round(at_s * VIDEO_TICKS)
         picture.time_base = Fraction(1, VIDEO_TICKS)
@@ -262,7 +263,8 @@ class _Pictures:
         if self._last_s is not None:
             self._last_gap_s = at_s - self._last_s
         self._last_s = at_s
-        self.end_s = max(self.end_s, at_s + self._last_gap_s)
+        # Whichever comes last ends the film; a gap further in says nothing about how long it stands.
+        self.end_s = at_s + (length_s or self._last_gap_s)
         self.count += 1
         self._write(picture)
 

@@ -61,7 +61,7 @@ def _read(data: bytes, *, max_events: int, max_tracks: int) -> tuple[int, int, f
         at += length
     if tracks_read < track_count:
         raise BrokenMidiError("fewer tracks than promised")
-    return notes, tracks_read, _seconds(last_tick, division, sorted(tempos))
+    return notes, tracks_read, _seconds(last_tick, division, sorted(tempos, key=lambda change: change[0]))
 
 
 class _Track:
@@ -107,7 +107,7 @@ class _Track:
         length = self._number()
         body = self._data[self._at : self._at + length]
         self._skip(length)
-        if kind == 0x51 and length == 3:
+        if kind == 0x51 and length == 3 and any(body):  # a quarter note of no length is no tempo
             self.tempos.append((self.tick, int.from_bytes(body, "big")))
         return kind == 0x2F
 

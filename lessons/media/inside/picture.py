@@ -1,6 +1,7 @@
 """Whether a still picture is whole and of a size that can be shown, and plain copies of it."""
 
 import os
+import re
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -23,6 +24,13 @@ QUALITY = 88
 # Pixels of the stored picture that are flattened at one time. Four million take 16 MB beside the picture itself, instead of as much
 # again as it.
 BAND_PX = 4_000_000
+
+# Passes in which a progressive JPEG may be written. Encoders write about ten; each pass costs as much as the whole picture, and
+# thousands fit into a small file: 36 million pixels in 4000 passes did not end within a minute.
+MAX_SCANS = 100
+
+# What may stand inside a pass without ending it: stuffed bytes, fill bytes and restart marks.
+_JPEG_MARK = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]")
 
 # Largest colour profile that is followed, bytes. Phones' have about 500; larger ones are for printing presses.
 MAX_PROFILE_BYTES = 100_000
@@ -108,6 +116,8 @@ def _loaded(fd: int, options: dict[str, Any], found: dict[str, Any]) -> Iterator
             with Image.open(OwnBytes(fd), formats=FORMATS) as image:  # type: ignore[arg-type]
                 found["video"] = _facts(image, turn_deg=0)
                 _check_size(image.size, options, max_px=max_px)
+                if image.format == "JPEG":
+                    _check_scans(OwnBytes(fd).read())
                 image.verify()
             with Image.open(OwnBytes(fd), formats=FORMATS) as image:  # type: ignore[arg-type]
                 turn_deg = _TURN_DEG.get(image.getexif().get(_EXIF_ORIENTATION, 1), 0)
@@ -137,6 +147,19 @@ def _check_size(size: tuple[int, int], options: dict[str, Any], *, max_px: int) 
         raise _RefusedError("picture_too_large")
     if min(size) < options.get("min_image_side_px", 32):
         raise _RefusedError("picture_too_small")
+
+
+def _check_scans(data: bytes) -> None:
+    # From mark to mark up to the picture's end; what lies behind (a second picture, a film) does not count.
+    at, scans = 2, 0
+    while (found := _JPEG_MARK.search(data, at)) and scans <= MAX_SCANS:
+        mark = data[found.start() + 1]
+        if mark == 0xD9:
+            break
+        scans += mark == 0xDA
+        at = found.end() + int.from_bytes(data[found.end() : found.end() + 2], "big")
+    if scans > MAX_SCANS:
+        raise _RefusedError("picture_broken")
 
 
 def _plain(image: Image.Image, *, long_side_px: int) -> Image.Image:

@@ -15,6 +15,13 @@ _ISO_FIRST = {b"ftyp", b"moov", b"mdat", b"free", b"skip", b"wide", b"pnot", b"s
 
 _EBML, _SEGMENT, _CLUSTER = 0x1A45DFA3, 0x18538067, 0x1F43B675
 
+# Elements that stand in a Matroska file, in its segment, or in a cluster whose length is left open. Bytes that begin none of
+# these were put behind the film.
+_MATROSKA = frozenset(
+    {_EBML, _SEGMENT, _CLUSTER, 0x114D9B74, 0x1549A966, 0x1654AE6B, 0x1C53BB6B, 0x1941A469, 0x1043A770, 0x1254C367}
+    | {0xEC, 0xBF, 0xE7, 0xA3, 0xA0, 0xA7, 0xAB, 0xAF, 0x5854}
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Structure:
@@ -96,6 +103,8 @@ def _is_matroska_cut(fd: int, size: int) -> bool:
         if size_bytes is None:
             return len(head) < 12
         element = int.from_bytes(head[:id_bytes], "big")
+        if element not in _MATROSKA:
+            return False
         length = int.from_bytes(head[id_bytes : id_bytes + size_bytes], "big") & ((1 << 7 * size_bytes) - 1)
         is_unknown = length == (1 << 7 * size_bytes) - 1
         at += id_bytes + size_bytes
