@@ -31,6 +31,7 @@ from curriculum.outline import (
     write_table,
 )
 from curriculum.outline.book import LONGEST_TITLE
+from curriculum.outline.merging import shareable
 from curriculum.queries import LearnerGraph, LearnerRequest, get_book, learner_graph, skills_by_slug
 from curriculum.views.presenting import add_errors, unit_row
 
@@ -381,7 +382,10 @@ def book_export_csv(request: LearnerRequest, pk: UUID) -> HttpResponse:
 @require_safe
 def book_export_json(request: LearnerRequest, pk: UUID) -> HttpResponse:
     found = get_book(request.user, pk)
-    return _file(found, write_json(services.outline_of(found)), ending="json", kind="application/json")
+    outline = services.outline_of(found)
+    if "share" in request.GET:
+        outline = shareable(outline)
+    return _file(found, write_json(outline), ending="json", kind="application/json")
 
 
 def _file(found: Book, text: str, *, ending: str, kind: str) -> HttpResponse:

@@ -291,3 +291,13 @@ def test_tampered_preview_writes_nothing(ada: Client, documents: str) -> None:
     response = ada.post("/books/import/", {"documents": documents})
     assert response.status_code in {302, 422}
     assert not Book.objects.exists()
+
+
+def test_outline_to_give_away_holds_titles_pages_and_skills_alone(ada: Client, book: Book) -> None:
+    book.units.update(new_words="printed words", link="https://example.org/x")
+    url = reverse("curriculum:book-export-json", args=[book.pk])
+    given_away = ada.get(f"{url}?share").content.decode()
+    assert "five-finger-place" in given_away
+    assert "printed words" not in given_away
+    assert "example.org" not in given_away
+    assert "printed words" in ada.get(url).content.decode()
