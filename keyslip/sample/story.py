@@ -141,7 +141,7 @@ def _film(lesson: Lesson, sheet: list[Assignment], *, played_on: date, bpm: floa
                 lesson, upload=upload, assignment=row, played_on=played_on, was_first_today=True
             )
     if job is not None:
-        lessons.run_job(str(job.pk))
+        lessons.run_through(str(job.pk))
     _take_pictures(row)
 
 

@@ -75,7 +75,15 @@ from lessons.services.pictures import (
     take_still,
 )
 from lessons.services.practice import take_back_try, write_first_try, write_try
-from lessons.services.preparing import DISK_FULL, FULL_DISK_TEXT, STEPS, complete_one_clip, prepare_clip, run_job
+from lessons.services.preparing import (
+    DISK_FULL,
+    FULL_DISK_TEXT,
+    STEPS,
+    complete_one_clip,
+    prepare_clip,
+    run_job,
+    run_through,
+)
 from lessons.services.proposing import (
     Line,
     line_of_piece,
@@ -191,6 +199,7 @@ __all__ = [
     "report_progress",
     "retry_job",
     "run_job",
+    "run_through",
     "set_sheet",
     "size_in_words",
     "space_of",

@@ -68,6 +68,8 @@ STRIP_EVERY_S = 1.0
 # Samples a second of the sound that is drawn. A hundred pairs a second need no more, and the highest note of a piano, 4186 Hz,
 # is still in it; an hour of two channels takes 230 MB in the work folder, at 48 000 it would be 1.4 GB.
 OUTLINE_RATE_HZ = 8_400
+# Times that a job may give way to others in one go: once for each kind that goes first, and once to spare.
+MOST_PUT_OFF = 3
 # Jobs of a clip after which the sweeper no longer tries to draw what is missing: the first, and two more.
 MOST_JOBS = 3
 
@@ -99,6 +101,14 @@ def run_job(job_id: str) -> bool:
     for urgent in urgent_jobs(besides=job_id):
         _run(urgent)
     return _run(job_id)
+
+
+def run_through(job_id: str) -> None:
+    """Do a job here and now, with whatever it gives way to, and without the queue."""
+    for _ in range(MOST_PUT_OFF):
+        run_job(job_id)
+        if not Job.objects.filter(pk=job_id, state=Job.State.QUEUED).exists():
+            return
 
 
 def _run(job_id: str) -> bool:
