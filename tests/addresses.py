@@ -6,6 +6,8 @@ from typing import Any
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
 from curriculum.models import Demand, Learner, Placement
+from curriculum.score.patterns.spec import Pattern
+from curriculum.services import add_pattern
 from reviews.models import MomentNote
 from tests.make import (
     make_assignment,
@@ -64,6 +66,7 @@ def rows_of(learner: Learner, *, text: str = "Plain") -> dict[str, Any]:
         "set-up": unit,
         "pieces": piece,
         "bars": Demand.objects.create(piece=piece, skill=skill, bars="1-4", answer="yes"),
+        "scores": add_pattern(learner, pattern=Pattern(kind="five_finger"), title=text, unit=unit),
         "placement": Placement.objects.create(learner=learner, book=book),
         "evidence": make_evidence(skill, source="hand", reason=text),
         "lessons": lesson,
