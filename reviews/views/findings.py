@@ -70,7 +70,10 @@ def _number(finding: dict[str, Any]) -> str:
     if unit is None:
         return ""
     places = 2 if finding["unit"] in {"ratio", "share"} else 0 if finding["unit"] in {"ms", "%"} else 1
-    value, low, high, floor = (f"{finding[key]:.{places}f}" for key in ("value", "low", "high", "floor"))
+    # Nothing is shown as minus nothing.
+    value, low, high, floor = (
+        f"{round(finding[key], places) + 0.0:.{places}f}" for key in ("value", "low", "high", "floor")
+    )
     return f"{value} {unit} ({low} to {high}); floor of this recording {floor}"
 
 
