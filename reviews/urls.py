@@ -12,6 +12,7 @@ urlpatterns = [
     path("lessons/<uuid:pk>/last/", judging.last, name="last"),
     path("lessons/<uuid:pk>/summary/", judging.summary, name="summary"),
     path("takes/<uuid:pk>/findings/", findings.findings, name="findings"),
+    path("takes/<uuid:pk>/findings/hear/", findings.hear, name="findings-hear"),
     path("takes/<uuid:pk>/looks/<slug:dimension>/", judging.look, name="look"),
     path("takes/<uuid:pk>/looks/<slug:dimension>/pin/", judging.note_pin, name="note-pin"),
     path("notes/<uuid:pk>/unpin/", judging.note_unpin, name="note-unpin"),

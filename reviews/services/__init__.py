@@ -9,15 +9,17 @@ from reviews.services.marking import (
     unpin_note,
     write_mark,
 )
-from reviews.services.measuring import give_up, hear_later, measure_clip, measured, score_of
+from reviews.services.measuring import can_hear, give_up, hear_later, is_listening, measure_clip, measured, score_of
 
 __all__ = [
     "NOTE_SLACK_S",
     "answer_skill",
     "answer_skills",
+    "can_hear",
     "decide",
     "give_up",
     "hear_later",
+    "is_listening",
     "measure_clip",
     "measured",
     "pin_note",

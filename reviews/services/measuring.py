@@ -27,7 +27,7 @@ from reviews import compare
 from reviews.compare.telling import comparison_json
 from reviews.models import Hearing, Measurement
 from reviews.sound.errors import SoundError
-from reviews.sound.heard import HeardNote
+from reviews.sound.heard import VERSION, HeardNote
 
 logger = logging.getLogger(__name__)
 
@@ -44,7 +44,7 @@ class CannotHearError(media.MediaError):
 
 def measure_clip(clip: Clip, claim: Claim) -> None:
     """Hear a clip and write what was heard."""
-    from reviews.sound.listening import VERSION, listen  # it loads the net's runtime, which pages do not need
+    from reviews.sound.listening import listen  # it loads the net's runtime, which pages do not need
 
     last_at = time.monotonic()
 
@@ -100,11 +100,20 @@ def give_up(clip: Clip, text: str) -> None:
     logger.warning("clip %s could not be heard: %s", clip.pk, text)
 
 
+def can_hear(clip: Clip) -> bool:
+    """Return whether there is something to hear, in the file as it came."""
+    return (clip.kind == Clip.Kind.MIDI or bool(clip.facts.get("audio"))) and clip.original_path.exists()
+
+
+def is_listening(clip: Clip) -> bool:
+    """Return whether a job that hears the clip waits or is under way."""
+    states = [Job.State.QUEUED, Job.State.RUNNING]
+    return bool(clip.jobs.filter(kind=Job.Kind.MEASURE_CLIP, state__in=states).exists())
+
+
 def hear_later(clip: Clip) -> Job | None:
-    """Add the job that hears a clip, unless it has no sound, was heard by this version, or has one already."""
-    if clip.kind != Clip.Kind.MIDI and not clip.facts.get("audio"):
-        return None
-    if not clip.original_path.exists() or clip.jobs.filter(kind=Job.Kind.MEASURE_CLIP, state__in=[Job.State.QUEUED, Job.State.RUNNING]).exists():  # fmt: skip
+    """Add the job that hears a clip, unless there is nothing to hear, or one waits already."""
+    if not can_hear(clip) or is_listening(clip):
         return None
     job: Job = add_job(clip, kind=Job.Kind.MEASURE_CLIP)
     return job

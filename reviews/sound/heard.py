@@ -2,6 +2,9 @@
 
 from dataclasses import dataclass
 
+# Changes whenever heard notes may change; stored with them.
+VERSION = 1
+
 
 @dataclass(frozen=True, slots=True)
 class HeardNote:

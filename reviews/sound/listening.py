@@ -15,9 +15,6 @@ from reviews.sound.listener import RATE_HZ, Listener
 from reviews.sound.midi import hear_midi
 from reviews.sound.recording import Recording, describe
 
-# Changes whenever heard notes may change; stored with them.
-VERSION = 1
-
 # Borders between a recording that is good and one that is poor (measured on rendered phones: SNR 35 dB is good, 20 dB is poor).
 POOR_SNR_DB, POOR_CLIPPED_FRAC, POOR_DECAY_S = 22.0, 0.02, 1.5
 # Seconds of dying away, room and dampers together, below which ends of notes can be told.

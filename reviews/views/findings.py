@@ -1,20 +1,24 @@
 """What was measured in a take: shown for a dimension only once the learner's own mark of it is written."""
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 from uuid import UUID
 
+from django.db import transaction
 from django.http import HttpResponse
-from django.shortcuts import render
-from django.views.decorators.http import require_safe
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_POST, require_safe
 
 from curriculum.rubric import rubric
 from lessons.models import Take
 from lessons.queries import get_take
+from lessons.tasks import ring
 from lessons.views.requests import LearnerRequest
 from reviews import services
 from reviews.models import Hearing, Mark, Measurement
 from reviews.queries import FIRST_LOOK, level_name
+from reviews.sound.heard import VERSION
 from reviews.sound.limits import LIMIT_WORDS
 
 # Levels by which the own mark and a measured one differ before another look is asked for.
@@ -95,6 +99,18 @@ def findings(request: LearnerRequest, pk: UUID) -> HttpResponse:
         "groups": groups,
         "limits": [LIMIT_WORDS[code] for code in hearing.limits if code in LIMIT_WORDS] if hearing else [],
         "not_asked": [rubric().dimensions[name].name for name in rubric().dimensions if name in measured - set(asked)],
-        "is_listening": take.clip.jobs.filter(kind="measure_clip", state__in=["queued", "running"]).exists(),
+        "is_listening": services.is_listening(take.clip),
+        # Never heard, or by an older version: it can be heard again as long as the file as it came is here.
+        "may_hear": (hearing is None or hearing.version != VERSION) and services.can_hear(take.clip),
     }
     return render(request, "reviews/findings.html", context)
+
+
+@require_POST
+def hear(request: LearnerRequest, pk: UUID) -> HttpResponse:
+    """Listen to the clip of a take, for the first time or by a newer version."""
+    take = get_take(request.user, pk)
+    job = services.hear_later(take.clip)
+    if job is not None:
+        transaction.on_commit(partial(ring, str(job.pk)))
+    return redirect("reviews:findings", pk=take.pk)

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 from django.core.files import File
+from django.test import TestCase
 from django.urls import reverse
 
 from curriculum import services as curriculum
@@ -13,6 +14,7 @@ from lessons import services as lessons
 from lessons.models import Clip, Job
 from reviews import services
 from reviews.models import Hearing, Measurement
+from reviews.views import findings
 from tests.make import make_assignment, make_learner, make_lesson
 from tests.reviews.test_measure_command import midi
 
@@ -102,6 +104,29 @@ def test_without_a_score_the_page_says_what_to_do(client, take):
 def test_what_was_never_heard_is_said_to_be_so(client, take):
     Hearing.objects.all().delete()
     assert "was not listened to" in page_of(client, take)
+
+
+def test_a_clip_can_be_heard_later(client, take, monkeypatch):
+    rung = []
+    monkeypatch.setattr(findings, "ring", rung.append)
+    assert "Listen to this clip" not in page_of(client, take)
+    Hearing.objects.all().delete()
+    assert "Listen to this clip" in page_of(client, take)
+    address = reverse("reviews:findings-hear", kwargs={"pk": take.pk})
+    with TestCase.captureOnCommitCallbacks(execute=True):
+        assert client.post(address).status_code == 302
+    with TestCase.captureOnCommitCallbacks(execute=True):
+        client.post(address)  # pressed twice
+    [job_id] = rung
+    assert "Still listening" in page_of(client, take)
+    lessons.run_job(job_id)
+    assert Hearing.objects.count() == 1
+    assert "Still listening" not in page_of(client, take)
+
+
+def test_what_an_older_version_heard_can_be_heard_anew(client, take):
+    Hearing.objects.update(version=0)
+    assert "Listen to this clip anew" in page_of(client, take)
 
 
 def test_strangers_find_nothing(client, take):
