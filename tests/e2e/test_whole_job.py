@@ -340,7 +340,7 @@ def see_the_way(walk: Walk) -> None:
     walk.tap(walk.button("Keep what it needs"))
     walk.look("The Night Ferry")
     walk.tap(walk.link("Way"))
-    walk.look("The way")
+    walk.look("The way to The Night Ferry")
     blockers = page.locator("main ol.entries > li")
     assert blockers.count() > 3
     text = page.locator("main").inner_text()
