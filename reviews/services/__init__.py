@@ -9,7 +9,15 @@ from reviews.services.marking import (
     unpin_note,
     write_mark,
 )
-from reviews.services.measuring import can_hear, give_up, hear_later, is_listening, measure_clip, measured, score_of
+from reviews.services.measuring import (
+    can_hear,
+    give_up,
+    hear_later,
+    is_listening,
+    measure_clip,
+    measured,
+    score_of,
+)
 
 __all__ = [
     "NOTE_SLACK_S",

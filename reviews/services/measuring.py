@@ -27,7 +27,7 @@ from reviews import compare
 from reviews.compare.telling import comparison_json
 from reviews.models import Hearing, Measurement
 from reviews.sound.errors import SoundError
-from reviews.sound.heard import VERSION, HeardNote
+from reviews.sound.heard import VERSION, HeardNote, around_median
 
 logger = logging.getLogger(__name__)
 
@@ -64,14 +64,6 @@ def measure_clip(clip: Clip, claim: Claim) -> None:
         except SoundError as error:
             raise CannotHearError(str(error)) from error
     hearing = listened.hearing
-    usual = compare.Trust()
-    trust = compare.Trust(
-        onset_sd_s=hearing.onset_sd_s if hearing.onset_sd_s is not None else 2 * usual.onset_sd_s,
-        level_sd_db=hearing.level_sd_db if hearing.level_sd_db is not None else usual.level_sd_db,
-        is_exact=hearing.is_exact,
-        is_poor=listened.is_poor,
-        is_dry=listened.is_dry,
-    )
     fields: dict[str, Any] = {
         "version": VERSION,
         "notes": [
@@ -84,7 +76,7 @@ def measure_clip(clip: Clip, claim: Claim) -> None:
             ]
             for note in hearing.notes
         ],
-        "trust": asdict(trust),
+        "trust": listened.trust_fields,
         "recording": None if listened.recording is None else asdict(listened.recording),
         "limits": [str(limit) for limit in listened.limits],
     }
@@ -164,6 +156,7 @@ def _compare(take: Take, hearing: Hearing, score: Score) -> dict[str, Any]:
         for onset_s, pitch, level_db, confidence, end_s in hearing.notes
         if take.start_s - EDGE_SLACK_S <= onset_s <= take.end_s + EDGE_SLACK_S
     ]
+    notes = around_median(notes)
     alone: dict[str, frozenset[Hand]] = {"right": frozenset({"right"}), "left": frozenset({"left"})}
     found = compare.compare(
         notes,

@@ -1,6 +1,8 @@
 """One heard note."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from statistics import median
 
 # Changes whenever heard notes may change; stored with them.
 VERSION = 1
@@ -20,3 +22,29 @@ class HeardNote:
     level_db: float = 0.0
     confidence: float = 1.0
     end_s: float | None = None
+
+
+# Confidence from which a note is taken to be there: it takes part in medians, and may be alleged.
+SURE = 0.5
+
+
+def around_median(notes: Sequence[HeardNote]) -> list[HeardNote]:
+    """The same notes with levels relative to their own median, as for a take cut out of a clip.
+
+    Parameters
+    ----------
+    notes
+        Any number of notes; only those of confidence 0.5 and more make the median.
+
+    Returns
+    -------
+    list of HeardNote
+        In the order given.
+
+    Examples
+    --------
+    >>> [note.level_db for note in around_median([HeardNote(0, 60, 3.0), HeardNote(1, 62, 5.0), HeardNote(2, 64, 9.0)])]
+    [-2.0, 0.0, 4.0]
+    """
+    usual = median([note.level_db for note in notes if note.confidence >= SURE] or [0.0])
+    return [replace(note, level_db=note.level_db - usual) for note in notes]

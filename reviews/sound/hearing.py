@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from lessons.media.samples import mix_weights
 from reviews.sound.errors import UnusableSoundError
-from reviews.sound.heard import HeardNote
+from reviews.sound.heard import SURE, HeardNote, around_median
 from reviews.sound.listener import (
     GAP_S,
     HOP,
@@ -26,8 +26,6 @@ Floats = NDArray[np.float32]
 
 # Least confidence of a strike that is kept at all. Faint ones only keep a written note from being called missing.
 FAINTEST = 0.08
-# Confidence from which a strike takes part in judging the recording itself.
-SURE = 0.5
 BLOCK_S = 10.0  # s read at once
 EDGE_FRAMES = 4  # frames that one piece lends the next, so that no strike is lost between them
 
@@ -290,8 +288,7 @@ def _levelled(notes: list[HeardNote], mono: _Mono) -> tuple[list[HeardNote], flo
         if len(differences) >= LEAST_STRIKES:
             error_db = _robust_sd(np.array(differences))
         notes = [replace(note, level_db=level) for note, level in zip(notes, levels, strict=True)]
-    usual = float(np.median([note.level_db for note in notes if note.confidence >= SURE] or [0.0]))
-    return [replace(note, level_db=note.level_db - usual) for note in notes], error_db, is_line
+    return around_median(notes), error_db, is_line
 
 
 def _partials_db(mono: _Mono, note: HeardNote, onsets: NDArray[np.float64], *, length_s: float) -> float:

@@ -6,6 +6,8 @@ from enum import StrEnum
 class Limit(StrEnum):
     """What keeps this recording from telling more. Closed list; printed by `manage.py measure --codes`."""
 
+    UNREADABLE = "unreadable"
+    SCORE_REFUSED = "score_refused"
     NO_SOUND = "no_sound"
     SILENT = "silent"
     NOISY = "noisy"
@@ -18,6 +20,8 @@ class Limit(StrEnum):
 
 
 LIMIT_WORDS = {
+    Limit.UNREADABLE: "The clip cannot be read, so nothing could be heard in it.",
+    Limit.SCORE_REFUSED: "The score cannot be read, so what was heard is compared with nothing.",
     Limit.NO_SOUND: "The clip has no sound, so nothing could be heard in it.",
     Limit.SILENT: "Nothing is heard in this clip. Was the microphone covered, or switched off?",
     Limit.NOISY: "The room or the phone is noisy, so soft and low notes are easily lost. Nearer to the piano is better.",

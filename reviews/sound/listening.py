@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -21,6 +22,9 @@ POOR_SNR_DB, POOR_CLIPPED_FRAC, POOR_DECAY_S = 22.0, 0.02, 1.5
 DRY_DECAY_S = 0.4
 # Distance, seconds, and confidence below which a note beside a metronome's click is the click.
 CLICK_REACH_S, CLICK_CONFIDENCE = 0.03, 0.5
+# SD of an onset (s) and of a level (dB, a key against itself) where too little was heard to measure them in this take: what was
+# measured on rendered phones for chords, and a little more.
+UNKNOWN_ONSET_SD_S, UNKNOWN_LEVEL_SD_DB = 0.002, 1.0
 # Share of talk from which it is named.
 NAMED_TALK_FRAC = 0.05
 
@@ -48,6 +52,18 @@ class Listened:
         return (
             self.recording is not None and self.recording.decay_s is not None and self.recording.decay_s < DRY_DECAY_S
         )
+
+    @property
+    def trust_fields(self) -> dict[str, Any]:
+        """How far notes can be trusted, by the names of `reviews.compare.Trust`: errors in seconds and decibels, and kinds."""
+        hearing = self.hearing
+        return {
+            "onset_sd_s": hearing.onset_sd_s if hearing.onset_sd_s is not None else UNKNOWN_ONSET_SD_S,
+            "level_sd_db": hearing.level_sd_db if hearing.level_sd_db is not None else UNKNOWN_LEVEL_SD_DB,
+            "is_exact": hearing.is_exact,
+            "is_poor": self.is_poor,
+            "is_dry": self.is_dry,
+        }
 
 
 def listen(

@@ -1,13 +1,11 @@
 """A MIDI clip as heard notes: nothing is guessed, every strike is told by the instrument itself."""
 
-from dataclasses import replace
-
 import numpy as np
 
 from curriculum.score import ScoreError
 from curriculum.score.midi.chunks import DRUMS, MidiFile, read_chunks
 from reviews.sound.errors import UnusableSoundError
-from reviews.sound.heard import HeardNote
+from reviews.sound.heard import HeardNote, around_median
 from reviews.sound.hearing import Hearing
 
 # Microseconds a quarter before any tempo event, by the file format.
@@ -58,8 +56,7 @@ def hear_midi(data: bytes) -> Hearing:
         for note, (start_s, end_s) in zip(file.notes, seconds, strict=True)
         if note.channel != DRUMS
     ]
-    usual = float(np.median([note.level_db for note in notes])) if notes else 0.0
-    notes = [replace(note, level_db=note.level_db - usual) for note in notes]
+    notes = around_median(notes)
     return Hearing(
         notes=tuple(sorted(notes, key=lambda note: (note.onset_s, note.pitch_midi))),
         duration_s=max((note.end_s or 0.0 for note in notes), default=0.0),

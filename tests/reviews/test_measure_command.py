@@ -92,6 +92,28 @@ def test_a_stretch_of_the_clip_is_a_take(exercise):
     assert all(2 <= note["onset_s"] <= 5 for note in found["heard"])
 
 
+def test_levels_are_those_of_the_take(exercise):
+    folder, _, played = exercise
+    louder = [(start, end, pitch, 30 if start < 4 else 90) for start, end, pitch, _ in played]
+    (folder / "take.mid").write_bytes(midi(louder))
+    found = measure(str(folder / "take.mid"), "--from", "0", "--to", "3.9")
+    assert {note["level_db"] for note in found["heard"]} == {0.0}
+
+
+def test_a_refusal_is_an_answer(exercise):
+    folder, _, played = exercise
+    (folder / "broken.mov").write_bytes(b"<html>not a film</html>")
+    found = measure(str(folder / "broken.mov"))
+    assert (found["limits"], found["heard"]) == (["unreadable"], [])
+    assert found["text"]
+    (folder / "take.mid").write_bytes(midi(played))
+    (folder / "broken.musicxml").write_bytes(b"<score-partwise>")
+    found = measure(str(folder / "take.mid"), "--score", str(folder / "broken.musicxml"))
+    assert "score_refused" in found["limits"]
+    assert found["heard"]
+    assert "notes" not in found
+
+
 def test_codes_are_a_closed_list():
     out = StringIO()
     call_command("measure", "--codes", stdout=out)

@@ -3,7 +3,6 @@
 import json
 import tempfile
 from argparse import ArgumentTypeError
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,7 @@ from reviews.compare import Comparison, Kind, Trust, asked, compare, written_of
 from reviews.compare.results import State
 from reviews.compare.telling import comparison_json, heard_json
 from reviews.sound.errors import SoundError
-from reviews.sound.heard import HeardNote
+from reviews.sound.heard import SURE, HeardNote, around_median
 from reviews.sound.limits import Limit
 from reviews.sound.listening import Listened, listen
 
@@ -45,22 +44,46 @@ class Command(BaseCommand):
             return
         if options["clip"] is None:
             raise CommandError("name a clip, or ask for --codes", returncode=2)
-        listened = _heard(options["clip"])
+        try:
+            listened = _heard(options["clip"])
+        except _RefusedError as refused:
+            self._tell_refusal(refused, as_json=options["json"])
+            return
         end_s = options["end_s"] if options["end_s"] is not None else listened.hearing.duration_s
         if end_s < options["start_s"]:
             raise CommandError("--to lies before --from", returncode=2)
-        notes = [note for note in listened.hearing.notes if options["start_s"] <= note.onset_s <= end_s]
-        found = _compared(notes, listened, score=options["score"], bpm=options["bpm"]) if options["score"] else None
+        notes = around_median([n for n in listened.hearing.notes if options["start_s"] <= n.onset_s <= end_s])
+        limits, found, text = list(listened.limits), None, ""
+        if options["score"]:
+            try:
+                found = _compared(notes, listened, score=options["score"], bpm=options["bpm"])
+            except _RefusedError as refused:
+                limits, text = [*limits, refused.limit], refused.text
         if options["json"]:
             shown = [place for place, note in enumerate(notes) if note.confidence >= PRINTED_FROM]
-            answer = heard_json([notes[place] for place in shown], duration_s=listened.hearing.duration_s, limits=listened.limits)  # fmt: skip
+            heard = [notes[place] for place in shown]
+            answer = heard_json(heard, duration_s=listened.hearing.duration_s, limits=limits)
             if found is not None:
                 answer |= comparison_json(found, places={place: told for told, place in enumerate(shown)})
-            self.stdout.write(json.dumps(answer))
+            self.stdout.write(json.dumps(answer | ({"text": text} if text else {})))
             return
-        self.stdout.write(f"{sum(note.confidence >= 0.5 for note in notes)} notes heard for sure")
-        for finding in found.findings if found else ():
-            self.stdout.write(f"{finding.dimension}: {finding.text}")
+        self.stdout.write(f"{sum(note.confidence >= SURE for note in notes)} notes heard for sure")
+        for line in (
+            [text] if text else [f"{each.dimension}: {each.text}" for each in (found.findings if found else ())]
+        ):
+            self.stdout.write(line)
+
+    def _tell_refusal(self, refused: "_RefusedError", *, as_json: bool) -> None:
+        answer = heard_json([], duration_s=0.0, limits=[refused.limit]) | {"text": refused.text}
+        self.stdout.write(json.dumps(answer) if as_json else refused.text)
+
+
+class _RefusedError(Exception):
+    """The clip or the score cannot be used. That is an answer, not a wrong argument."""
+
+    def __init__(self, limit: Limit, text: str) -> None:
+        super().__init__(text)
+        self.limit, self.text = limit, text
 
 
 def _heard(path: Path) -> Listened:
@@ -69,12 +92,12 @@ def _heard(path: Path) -> Listened:
     except UnopenableFileError as error:
         raise CommandError(str(error), returncode=2) from error
     if found.verdict in {Verdict.REJECT, Verdict.LIMIT}:
-        raise CommandError(f"{path.name}: {found.text}", returncode=2)
+        raise _RefusedError(Limit.UNREADABLE, found.text)
     try:
         with tempfile.TemporaryDirectory() as folder:
             return listen(path, probe=found, folder=Path(folder))
     except (MediaError, SoundError) as error:
-        raise CommandError(f"{path.name}: {error}", returncode=2) from error
+        raise _RefusedError(Limit.UNREADABLE, str(error)) from error
 
 
 def _compared(notes: list[HeardNote], listened: Listened, *, score: Path, bpm: float | None) -> Comparison:
@@ -84,23 +107,10 @@ def _compared(notes: list[HeardNote], listened: Listened, *, score: Path, bpm: f
     except OSError as error:
         raise CommandError(f"{score} cannot be read: {error.strerror}.", returncode=2) from error
     except ScoreError as error:
-        raise CommandError(f"{score.name}: {error}", returncode=2) from error
+        raise _RefusedError(Limit.SCORE_REFUSED, str(error)) from error
     if bpm is None and written.bpm is not None:
         bpm = float(written.bpm)
-    return compare(notes, expected=expected, trust=trust_of(listened), written=asked(marks, bpm=bpm))
-
-
-def trust_of(listened: Listened) -> Trust:
-    """Return how far what was heard can be trusted, in the comparison's terms."""
-    hearing, usual = listened.hearing, Trust()
-    return replace(
-        usual,
-        onset_sd_s=hearing.onset_sd_s if hearing.onset_sd_s is not None else 2 * usual.onset_sd_s,
-        level_sd_db=hearing.level_sd_db if hearing.level_sd_db is not None else usual.level_sd_db,
-        is_exact=hearing.is_exact,
-        is_poor=listened.is_poor,
-        is_dry=listened.is_dry,
-    )
+    return compare(notes, expected=expected, trust=Trust(**listened.trust_fields), written=asked(marks, bpm=bpm))
 
 
 def _bpm(text: str) -> float:
