@@ -33,6 +33,7 @@ import soundfile as sf
 from scipy import signal
 
 from reviews.sound.training.sampled import attack_index, folder_notes, folder_releases, played_notes, resampled
+from tests.signals import RATE_HZ, make_clicks, make_talk
 
 SR = 48_000  # Hz, rate of the samples and of everything rendered
 PRE_S = 0.012  # s of sample kept before the attack (key and hammer noise)
@@ -88,6 +89,8 @@ class Take:
     cents: float = 0.0  # tuning of the whole piano relative to A = 440 Hz
     pedal: bool = False  # dampers up from the first note to the end
     voicing: str = "levelled"  # levelled | recorded (keep the sampled piano's own note-to-note differences)
+    upright: bool = False  # every key out of tune by itself, its strings beating, dull
+    beside: str | None = None  # metronome | talk: what else is heard in the room
     params: dict = field(default_factory=dict)
 
 
@@ -187,6 +190,8 @@ def render_dry(take: Take, piano: Piano, tail_s: float = 1.5) -> np.ndarray:
         if take.voicing == "recorded":
             note.level_db += piano.own_offset_db(note.pitch)
         y = x * 10 ** ((note.level_db - natural_db) / 20)
+        if take.upright:
+            y = out_of_tune(y, note.pitch)
         sound_s = (end if take.pedal else note.onset + note.duration) - note.onset
         tau = 0.05 if note.pitch > 60 else 0.08
         again = next((m.onset for m in ordered[i + 1 :] if m.pitch == note.pitch), None)
@@ -200,7 +205,31 @@ def render_dry(take: Take, piano: Piano, tail_s: float = 1.5) -> np.ndarray:
         if not take.pedal and again is None:
             rel = piano.release(note.pitch)
             add(out, rel * 10 ** ((note.level_db + 10) / 20), int((note.onset + sound_s) * SR))
-    return out[: int(end * SR)]
+    out = out[: int(end * SR)]
+    return with_company(out, take) if take.beside else out
+
+
+def out_of_tune(x: np.ndarray, pitch: int) -> np.ndarray:
+    """A key of a neglected upright: off by some cents of its own, two strings that beat, and a dull hammer."""
+    rng = np.random.default_rng([88, pitch])
+    off, apart = rng.normal(0, 6), rng.uniform(1, 4)
+    strings = [resampled(x, ratio=2 ** (-(off + side * apart / 2) / 1200)) for side in (-1, 1)]
+    count = min(map(len, strings))
+    both = 0.5 * (strings[0][:count] + 0.8 * strings[1][:count])
+    return signal.sosfilt(signal.butter(1, 2500, "low", fs=SR, output="sos"), both)
+
+
+def with_company(x: np.ndarray, take: Take) -> np.ndarray:
+    """The playing with a metronome, or with somebody talking beside it."""
+    loud = np.sqrt(np.mean(x[np.abs(x) > 1e-4] ** 2))
+    if take.beside == "metronome":
+        sound = make_clicks(bpm=take.params["click_bpm"], duration_s=len(x) / SR, peak=float(3 * loud))
+    else:
+        seconds = min(len(x) / SR, 12.0)  # somebody speaks for some seconds, then is silent
+        sound = make_talk(seconds, rms_db=float(20 * np.log10(loud)) - 6.0, seed=zlib.crc32(take.name.encode()) % 1000)
+    out = x.copy()
+    add(out, resampled(sound.astype(np.float64), ratio=SR / RATE_HZ), int(0.2 * SR))
+    return out
 
 
 def add(out: np.ndarray, x: np.ndarray, at: int) -> None:
@@ -238,6 +267,7 @@ PRESETS = {
             "poor", rt60_s=0.6, direct_db=-2, snr_db=20, band_hz=(120, 14_000), agc=True, clip_db=6, aac_kbps=64
         ),
         Degradation("noisy", rt60_s=0.3, snr_db=15, band_hz=(120, 14_000), aac_kbps=96),
+        Degradation("hushed", rt60_s=0.4, snr_db=20, band_hz=(120, 14_000), aac_kbps=96),
         Degradation("clipped", rt60_s=0.3, snr_db=35, band_hz=(120, 14_000), clip_db=12, aac_kbps=128),
     )
 }
