@@ -1,9 +1,11 @@
-"""Places of what is drawn in a review, as plain numbers; templates turn them into SVG.
+"""What is drawn in a review: places as plain numbers, and whole drawings as SVG with the same numbers as tables.
 
-The question this package answers: where on the paper does a moment of a clip stand?
+The questions this package answers: where on the paper does a moment of a clip stand (`strip`)? What do the gaps, the levels and the
+tempo of a take look like beside what its recording can tell (`charts`)?
 
 Conventions: times are seconds of the clip, from its common zero; places are units of the drawing, whose x grows to the
-right from 0 and whose width is :data:`STRIP_WIDTH`. Colours and fonts are the business of stylesheets.
+right from 0 and whose width is :data:`STRIP_WIDTH` or is given. Drawings name classes; colours and fonts are the business of stylesheets.
+Nothing speaks by colour alone: what lies outside the floor has another shape and its number. Everything given as words is escaped.
 
 Worked example: a clip of 60 seconds is drawn 360 units wide, so that a take from 10 s to 30 s is a bracket from 60 to 180.
 
@@ -12,6 +14,38 @@ Worked example: a clip of 60 seconds is drawn 360 units wide, so that a take fro
 [(60.0, 180.0)]
 """
 
+from reviews.drawing.charts import (
+    PAGE_WIDTH,
+    PHONE_WIDTH,
+    Chart,
+    GapPoint,
+    LevelPoint,
+    TempoPoint,
+    draw_gaps,
+    draw_levels,
+    draw_tempo,
+    noticed_ms,
+    reach,
+)
 from reviews.drawing.strip import STRIP_WIDTH, Bracket, DrawingError, Pin, Strip, StripTake, strip_of
 
-__all__ = ["STRIP_WIDTH", "Bracket", "DrawingError", "Pin", "Strip", "StripTake", "strip_of"]
+__all__ = [
+    "PAGE_WIDTH",
+    "PHONE_WIDTH",
+    "STRIP_WIDTH",
+    "Bracket",
+    "Chart",
+    "DrawingError",
+    "GapPoint",
+    "LevelPoint",
+    "Pin",
+    "Strip",
+    "StripTake",
+    "TempoPoint",
+    "draw_gaps",
+    "draw_levels",
+    "draw_tempo",
+    "noticed_ms",
+    "reach",
+    "strip_of",
+]
