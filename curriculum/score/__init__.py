@@ -16,7 +16,16 @@ Conventions
 * **Doubts** are never settled silently: a score is refused by a :class:`ScoreError` that names the place, or read with warnings.
 """
 
-from curriculum.score.abc import CheckedBar, CheckedHand, check_hand, read_abc, read_two_hands
+from curriculum.score.abc import (
+    CheckedBar,
+    CheckedBoxes,
+    CheckedHand,
+    ComparedBar,
+    check_boxes,
+    check_hand,
+    read_abc,
+    read_two_hands,
+)
 from curriculum.score.answers import NO_ANSWERS, Answers
 from curriculum.score.errors import (
     QUESTIONS,
@@ -63,8 +72,10 @@ __all__ = [
     "Answers",
     "Bar",
     "CheckedBar",
+    "CheckedBoxes",
     "CheckedHand",
     "Clef",
+    "ComparedBar",
     "DueNote",
     "Hand",
     "Key",
@@ -87,6 +98,7 @@ __all__ = [
     "WrittenNote",
     "WrittenRest",
     "WrittenScore",
+    "check_boxes",
     "check_hand",
     "in_playing_order",
     "in_printed_order",

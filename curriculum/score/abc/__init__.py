@@ -22,6 +22,7 @@ Where this differs from the standard
   says all octaves). Where another octave follows without a sign of its own, a warning names the place. ``%%propagate-accidentals`` is obeyed.
 * ``(2abc`` in compound metre and the like sound as the standard says, and are printed with dots instead of a bracket where they can be.
 * In a box a letter is a quarter, the metre four-four and the key C, unless the caller or the text says otherwise; empty lines are allowed.
+  A whole tune (with ``X:``) in a box says everything itself, and is read as in a file.
 * A chord's notes must have one length (the standard leaves unequal ones undefined).
 
 Worked example:
@@ -36,6 +37,23 @@ Traceback (most recent call last):
 curriculum.score.errors.TypedScoreError: Bar 1 holds 3 quarters; the time signature asks for 4.
 """
 
-from curriculum.score.abc.scoring import CheckedBar, CheckedHand, check_hand, read_abc, read_two_hands
+from curriculum.score.abc.checking import (
+    CheckedBar,
+    CheckedBoxes,
+    CheckedHand,
+    ComparedBar,
+    check_boxes,
+    check_hand,
+)
+from curriculum.score.abc.scoring import read_abc, read_two_hands
 
-__all__ = ["CheckedBar", "CheckedHand", "check_hand", "read_abc", "read_two_hands"]
+__all__ = [
+    "CheckedBar",
+    "CheckedBoxes",
+    "CheckedHand",
+    "ComparedBar",
+    "check_boxes",
+    "check_hand",
+    "read_abc",
+    "read_two_hands",
+]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
 from curriculum.score.abc.fields import ClefField, TempoField
@@ -49,31 +49,6 @@ _UNITS = {1: "whole notes", 2: "half notes", 4: "quarters", 8: "eighths", 16: "s
 _OTHER: dict[Hand, Hand] = {"right": "left", "left": "right"}
 
 
-@dataclass(frozen=True, slots=True)
-class CheckedBar:
-    """One typed bar: its printed number, where it begins in the text, how long it is and should be, in quarters."""
-
-    number: str
-    line: int
-    column: int
-    length_beat: Fraction
-    wanted_beat: Fraction | None  # None in free metre
-    problem: str = ""  # empty: the bar is right
-
-
-@dataclass(frozen=True, slots=True)
-class CheckedHand:
-    """What a box holds. ``error`` is what could not be understood at all; then ``bars`` are those before it."""
-
-    bars: tuple[CheckedBar, ...]
-    error: TypedScoreError | None = None
-
-    @property
-    def is_right(self) -> bool:
-        """Whether there are bars and nothing is wrong with them."""
-        return self.error is None and bool(self.bars) and not any(bar.problem for bar in self.bars)
-
-
 def read_abc(text: str, *, answers: Answers = NO_ANSWERS, limits: ScoreLimits = USUAL_LIMITS) -> WrittenScore:
     r"""Return the first tune of an ABC text.
 
@@ -108,7 +83,7 @@ def read_abc(text: str, *, answers: Answers = NO_ANSWERS, limits: ScoreLimits = 
     """
     _check_size(text, limits=limits)
     tune = TuneReader(Defaults(), limits=limits).read(text)
-    voices, hands = _choose(tune, answers=answers)
+    voices, hands = choose_hands(tune, answers=answers)
     score = _score(tune, voices, hands, is_strict=False)
     if len(voices) == 1 and hands[0] is not None and answers.hand is None and not _named_hand(voices[0].staff.name):
         warning = ScoreWarning(WarningCode.WHICH_HAND, "", "The tune has one voice. Which hand plays it?")
@@ -175,16 +150,16 @@ def read_two_hands(
     filled = [(hand, text) for hand, text in boxes if text.strip()]
     if not filled:
         raise ScoreContentError("Nothing is typed yet.", code=RefusalCode.NO_NOTES)
-    defaults = Defaults(metre, key, unit_beat, needs_key=False)
     tunes: list[Tune] = []
     voices: list[VoiceReader] = []
     hands: list[Hand] = []
     for hand, text in filled:
+        defaults = box_defaults(text, metre=metre, key=key, unit_beat=unit_beat)
         tune = _read_box(text, hand=hand, defaults=defaults, limits=limits)
         tunes.append(tune)
         found = [voice for voice in tune.voices.values() if voice.bars]
         if len(found) == 2 and len(filled) == 1:
-            voices, chosen = _choose(tune, answers=NO_ANSWERS)
+            voices, chosen = choose_hands(tune, answers=NO_ANSWERS)
             hands = [one for one in chosen if one is not None]
         elif len(found) > 1:
             error = TypedScoreError(f"There are {len(found)} voices in this box; it holds one hand.")
@@ -202,80 +177,32 @@ def read_two_hands(
     return score if score.title or not title else replace(score, title=" ".join(title.split())[:200])
 
 
-def check_hand(
-    text: str,
-    *,
-    hand: Hand = "right",
-    metre: Metre | None = COMMON_TIME,
-    key: Key = NO_SIGNATURE,
-    unit_beat: Fraction = QUARTER,
-    limits: ScoreLimits = USUAL_LIMITS,
-) -> CheckedHand:
-    """Return each bar of one box with what is wrong with it, for checking while somebody types.
-
-    Parameters
-    ----------
-    text : str
-        Typed notes of one hand.
-    hand : str
-        Whose box it is.
-    metre, key, unit_beat, limits
-        As for :func:`read_two_hands`.
-
-    Returns
-    -------
-    CheckedHand
-        No bars for an empty text. Errors are returned, not raised.
-
-    Examples
-    --------
-    >>> [(bar.number, bar.problem) for bar in check_hand("CDEF|GAB|c4|").bars]
-    [('1', ''), ('2', 'Bar 2 holds 3 quarters; the time signature asks for 4.'), ('3', '')]
-    >>> check_hand("CDQ|").error.where
-    'right hand, line 1, column 3'
-    """
-    if len(text) > limits.most_text:
-        return CheckedHand(
-            (), TypedScoreError(f"The text has more than {limits.most_text} characters.", code=RefusalCode.TOO_LARGE)
-        )
-    reader = TuneReader(Defaults(metre, key, unit_beat, needs_key=bool(_HAS_NUMBER.search(text))), limits=limits)
-    error: TypedScoreError | None = None
-    try:
-        reader.read(text)
-    except TypedScoreError as found:
-        error = _of(hand, found)
-    voices = list(reader.tune.voices.values())
-    bars = voices[0].bars if voices else []
-    if error is not None and voices:
-        problems = {}
-        _number(bars)
-    else:
-        problems = {id(bars[index]): str(problem) for index, problem in _settle(bars, warn=None)}
-    return CheckedHand(
-        tuple(
-            CheckedBar(bar.number, bar.line, bar.column, bar.content, bar.full, problems.get(id(bar), ""))
-            for bar in bars
-        ),
-        error,
-    )
-
-
 def _check_size(text: str, *, limits: ScoreLimits) -> None:
     if len(text) > limits.most_text:
         raise ScoreTooLargeError(f"The text has more than {limits.most_text} characters.")
 
 
-def _of(hand: Hand, error: TypedScoreError) -> TypedScoreError:
+def of_hand(hand: Hand, error: TypedScoreError) -> TypedScoreError:
+    """Return the error, which now knows whose box it is in."""
     error.hand = hand
     return error
 
 
+def is_whole_tune(text: str) -> bool:
+    """Say whether a box holds a tune as files have it; then it says everything itself."""
+    return _HAS_NUMBER.search(text) is not None
+
+
+def box_defaults(text: str, *, metre: Metre | None, key: Key, unit_beat: Fraction) -> Defaults:
+    """Return what holds in a box where its text says nothing: what was chosen, or for a whole tune what the standard says."""
+    return Defaults() if is_whole_tune(text) else Defaults(metre, key, unit_beat, needs_key=False)
+
+
 def _read_box(text: str, *, hand: Hand, defaults: Defaults, limits: ScoreLimits) -> Tune:
-    defaults = replace(defaults, needs_key=bool(_HAS_NUMBER.search(text)))
     try:
         tune = TuneReader(defaults, limits=limits).read(text)
     except TypedScoreError as error:
-        raise _of(hand, error)  # noqa: B904 - the same error, which now knows its box
+        raise of_hand(hand, error)  # noqa: B904 - the same error, which now knows its box
     tune.warnings = [
         replace(
             known,
@@ -298,7 +225,8 @@ def _named_hand(name: str) -> Hand | None:
     return None
 
 
-def _choose(tune: Tune, *, answers: Answers) -> tuple[list[VoiceReader], list[Hand | None]]:
+def choose_hands(tune: Tune, *, answers: Answers) -> tuple[list[VoiceReader], list[Hand | None]]:
+    """Return one or two voices with the hands that play them, upper first; where that is not sure, a warning of the tune asks."""
     named = {
         name: voice
         for name, voice in tune.voices.items()
@@ -335,7 +263,7 @@ def _choose(tune: Tune, *, answers: Answers) -> tuple[list[VoiceReader], list[Ha
 # -- bars --------------------------------------------------------------------------------------------------------------
 
 
-def _number(bars: Sequence[TypedBar]) -> None:
+def number_bars(bars: Sequence[TypedBar]) -> None:
     """Give bars their printed numbers: a pickup is 0, and both halves of a split bar have one number."""
     number = 0
     for index, bar in enumerate(bars):
@@ -358,9 +286,9 @@ def _number(bars: Sequence[TypedBar]) -> None:
         bar.number = str(number)
 
 
-def _settle(bars: Sequence[TypedBar], *, warn: list[ScoreWarning] | None) -> list[tuple[int, TypedScoreError]]:
+def settle(bars: Sequence[TypedBar], *, warn: list[ScoreWarning] | None) -> list[tuple[int, TypedScoreError]]:
     """Number the bars, and return the indices of those whose length is wrong."""
-    _number(bars)
+    number_bars(bars)
     found = []
     section = 0
     for index, bar in enumerate(bars):
@@ -465,7 +393,7 @@ def _put_together(voices: Sequence[VoiceReader], hands: Sequence[Hand]) -> None:
 
 
 def _differ(bar: TypedBar, hand: Hand, text: str) -> TypedScoreError:
-    return _of(
+    return of_hand(
         hand,
         TypedScoreError(
             text, code=RefusalCode.HANDS_DIFFER, bar=bar.number, line=bar.line or None, column=bar.column or None
@@ -499,9 +427,9 @@ def _score(
     if not any(stroke.heads for voice in voices for bar in voice.bars for stroke in bar.strokes):
         raise ScoreContentError("There are no notes.", code=RefusalCode.NO_NOTES)
     for place, (voice, hand) in enumerate(zip(voices, known, strict=True)):
-        for index, problem in _settle(voice.bars, warn=warnings if place == 0 else None):
+        for index, problem in settle(voice.bars, warn=warnings if place == 0 else None):
             if is_strict:
-                raise _of(hand, problem) if len(voices) > 1 else problem
+                raise of_hand(hand, problem) if len(voices) > 1 else problem
             doubt = _let_pass(voice.bars[index], problem, index=index)
             odd_bars.setdefault((doubt.code, index), doubt)
     warnings.extend(odd_bars.values())
