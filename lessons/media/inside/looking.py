@@ -250,7 +250,7 @@ class _Look:
 
     def _is_shorter_than_promised(self, structure: Structure, duration_s: float) -> bool:
         # Only these containers write a length down; for the others FFmpeg guesses one from the bit rate.
-        if structure.container not in ("iso", "matroska") or self._declared_s is None:
+        if structure.container not in ("iso", "matroska", "flac") or self._declared_s is None:
             return False
         return duration_s < WHOLE_FRAC * self._declared_s - WHOLE_SLACK_S
 

@@ -7,6 +7,8 @@ last one promises more bytes than the file has. Only sizes are read here, never 
 import os
 from dataclasses import dataclass
 
+from lessons.media.inside.sound_frames import is_sound_cut
+
 # Elements looked at before giving up, which bounds the time spent on a file made of tiny ones. An hour of a browser's WebM
 # has about 300 000.
 MAX_ELEMENTS = 2_000_000
@@ -30,7 +32,7 @@ class Structure:
     Attributes
     ----------
     container
-        ``iso``, ``matroska``, ``wave`` or ``other``.
+        ``iso``, ``matroska``, ``wave``, ``flac`` or ``other``.
     is_cut
         Whether the file ends inside an element.
     has_index
@@ -53,7 +55,7 @@ def walk(fd: int) -> Structure:
     Returns
     -------
     Structure
-        ``other``, not cut, for containers that are not walked, and for an empty file.
+        ``other``, not cut, for what is not walked, and for an empty file.
     """
     size = os.fstat(fd).st_size
     head = os.pread(fd, 16, 0)
@@ -63,7 +65,8 @@ def walk(fd: int) -> Structure:
         return Structure(container="matroska", is_cut=_is_matroska_cut(fd, size), has_index=True)
     if head[:4] in (b"RIFF", b"RF64") and head[8:12] == b"WAVE":
         return Structure(container="wave", is_cut=_is_wave_cut(fd, size), has_index=True)
-    return Structure(container="other", is_cut=False, has_index=True)
+    container = "flac" if head[:4] == b"fLaC" else "other"
+    return Structure(container=container, is_cut=is_sound_cut(fd, head=head, size=size), has_index=True)
 
 
 def _walk_iso(fd: int, size: int) -> Structure:
