@@ -13,15 +13,21 @@ from django.core.exceptions import ValidationError
 from curriculum.graph.bars import read_bars, write_bars
 from curriculum.graph.errors import BarsError
 from curriculum.models import LEAST_MINUTES, MOST_MINUTES, WEEKDAYS, Book, Learner, Piece, Skill, Unit, validate_link
-from curriculum.outline.book import LONGEST_LINK, LONGEST_NEW_WORDS, LONGEST_PAGE, LONGEST_TITLE, MOST_IN_LIST
+from curriculum.outline.book import (
+    LONGEST_LINK,
+    LONGEST_NEW_WORDS,
+    LONGEST_PAGE,
+    LONGEST_SIGN,
+    LONGEST_TITLE,
+    MOST_IN_LIST,
+    MOST_SIGNS,
+)
 from curriculum.queries import FAMILIES
 
 # Characters of a pasted contents list that the box takes: 5,000 lines of 80. What is longer is refused with its size.
 LONGEST_PASTE = 400_000
 # Bytes of a book file: its own reader refuses more as well; here it spares reading a clip chosen by mistake.
 MOST_FILE_BYTES = 4_000_000
-# Most lines of "what can be seen or heard", and most characters of one: what fits beside a clip on a phone.
-MOST_SIGNS, LONGEST_SIGN = 12, 200
 # Kinds of characters that print nothing and that no file of ours can carry: control signs, halves of a pair, separators
 # of lines and paragraphs.
 UNPRINTED = {"Cc", "Cs", "Zl", "Zp"}

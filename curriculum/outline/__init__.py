@@ -23,7 +23,7 @@ True
 True
 """
 
-from curriculum.outline.book import BookOutline, UnitOutline, check_book
+from curriculum.outline.book import BookOutline, SkillOutline, UnitOutline, check_book
 from curriculum.outline.contents import Contents, ContentsLimits, ContentsLine, ContentsWarning, read_contents
 from curriculum.outline.errors import (
     BinaryOutlineError,
@@ -68,6 +68,7 @@ __all__ = [
     "OutlineError",
     "PositionError",
     "SkillIndex",
+    "SkillOutline",
     "SkillWords",
     "TableLimits",
     "TableReading",

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 from urllib.parse import urlsplit
 
 from curriculum.outline.errors import CellError, LinkError, PositionError, TooLargeError, shown
@@ -18,10 +20,23 @@ LONGEST_PAGE = 40
 LONGEST_SLUG = 80
 LONGEST_LINK = 2_000
 LONGEST_NEW_WORDS = 4_000
+LONGEST_NAME = 80
+LONGEST_FAMILY = 30
+LONGEST_DEFINITION = 600
+# Most lines of "what can be seen or heard", and most characters of one: what fits beside a clip on a phone.
+MOST_SIGNS, LONGEST_SIGN = 12, 200
+# The last stage of the order of skills.
+LAST_STAGE = 10
 # Most units in a book, and most skills or positions in one list.
 MOST_UNITS = 2_000
 MOST_IN_LIST = 200
 HIGHEST_POSITION = 100_000
+# Skills that travel with a book: those of the learner's own that its units name, and what those rest on.
+MOST_SKILLS = 500
+GATES = ("tick", "watch")
+OWN = "own-"
+
+T = TypeVar("T", bound=Hashable)
 
 _SLUG = re.compile(r"[a-z0-9][a-z0-9_-]*")
 _LINK = re.compile(r"https?://[^\s/?#\\\"<>]+[^\s\\\"<>]*", re.IGNORECASE)
@@ -63,6 +78,40 @@ class UnitOutline:
 
 
 @dataclass(frozen=True, slots=True)
+class SkillOutline:
+    """A skill of somebody's own that a book names. Shipped skills travel by their slugs alone.
+
+    Parameters
+    ----------
+    slug : str
+        Begins with ``own-``.
+    name : str
+        One line, not blank.
+    definition : str
+        What it is; may have several lines, or none.
+    see_or_hear : tuple of str
+        How it is seen or heard, one sign each.
+    family : str
+        The family of skills it stands in.
+    stage : int
+        Its place in the order of skills, 1 to 10.
+    gate : str
+        ``tick`` or ``watch``.
+    needs : tuple of str
+        Slugs of the skills it rests on.
+    """
+
+    slug: str
+    name: str
+    definition: str = ""
+    see_or_hear: tuple[str, ...] = ()
+    family: str = "own"
+    stage: int = LAST_STAGE
+    gate: str = "tick"
+    needs: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class BookOutline:
     """A book and its units by rising position.
 
@@ -72,10 +121,13 @@ class BookOutline:
         One line, not blank.
     units : tuple of UnitOutline
         May be empty.
+    skills : tuple of SkillOutline
+        What the skills are that only the giver has. Tables cannot hold them; book files can.
     """
 
     title: str
     units: tuple[UnitOutline, ...] = ()
+    skills: tuple[SkillOutline, ...] = ()
 
 
 def check_text(value: str, *, what: str, longest: int, is_multiline: bool = False, may_be_blank: bool = True) -> str:
@@ -193,7 +245,7 @@ def check_book(book: BookOutline) -> None:
     PositionError
         Positions do not rise, or ``after`` points at no unit of this book, or at the unit itself.
     TooLargeError
-        Too many units, or too many entries in one list.
+        Too many units, skills, or entries in one list.
 
     Examples
     --------
@@ -231,6 +283,11 @@ def check_book(book: BookOutline) -> None:
                 )
         if fault := after_fault(unit, positions=positions):
             raise PositionError(f"Unit {unit.position}, after: {fault}", column="after")
+    if len(book.skills) > MOST_SKILLS:
+        raise TooLargeError(f"The book has {len(book.skills)} skills; at most {MOST_SKILLS} are accepted.")
+    if of_skill := skills_fault(book.skills):
+        place, text = of_skill
+        raise CellError(f"Skill {book.skills[place].slug}: {text}", column="skills")
 
 
 def unit_fault(unit: UnitOutline) -> tuple[str, str] | None:
@@ -261,6 +318,98 @@ def unit_fault(unit: UnitOutline) -> tuple[str, str] | None:
         ("needs", _list_fault(unit.needs)),
     )
     return next(((column, text) for column, text in checks if text), None)
+
+
+def skills_fault(skills: Sequence[SkillOutline]) -> tuple[int, str] | None:
+    """The first thing wrong with the skills that travel with a book.
+
+    Parameters
+    ----------
+    skills : sequence of SkillOutline
+        Any.
+
+    Returns
+    -------
+    tuple of int and str, or None
+        Place among the skills, from 0, and sentence; ``None`` if nothing is wrong.
+
+    Examples
+    --------
+    >>> skills_fault([SkillOutline("own-a", "A", needs=("own-b",)), SkillOutline("own-b", "B", needs=("own-a",))])
+    (0, 'it would go round in a circle: own-a needs own-b needs own-a.')
+    """
+    seen: set[str] = set()
+    for place, skill in enumerate(skills):
+        if fault := _skill_fault(skill):
+            return place, fault
+        if skill.slug in seen:
+            return place, "it is there twice."
+        seen.add(skill.slug)
+    circle = find_circle({skill.slug: [need for need in skill.needs if need in seen] for skill in skills})
+    if circle:
+        place = next(place for place, skill in enumerate(skills) if skill.slug == circle[0])
+        return place, f"it would go round in a circle: {' needs '.join(circle)}."
+    return None
+
+
+def _skill_fault(skill: SkillOutline) -> str:
+    if not skill.slug.startswith(OWN):
+        return f"the short name of a skill of one's own begins with {OWN}."
+    signs = (check_text(line, what="sign", longest=LONGEST_SIGN, may_be_blank=False) for line in skill.see_or_hear)
+    faults = (
+        check_slug(skill.slug),
+        check_text(skill.name, what="name", longest=LONGEST_NAME, may_be_blank=False),
+        check_text(skill.definition, what="definition", longest=LONGEST_DEFINITION, is_multiline=True),
+        f"{len(skill.see_or_hear)} signs; at most {MOST_SIGNS} are accepted."
+        if len(skill.see_or_hear) > MOST_SIGNS
+        else "",
+        *signs,
+        check_slug(skill.family) if len(skill.family) <= LONGEST_FAMILY else f"{shown(skill.family)} is no family.",
+        "" if 1 <= skill.stage <= LAST_STAGE else f"stage: a whole number from 1 to {LAST_STAGE} is wanted.",
+        "" if skill.gate in GATES else f"gate: {' or '.join(GATES)} is wanted, not {shown(skill.gate)}.",
+        f"{len(skill.needs)} skills needed; at most {MOST_IN_LIST} are accepted."
+        if len(skill.needs) > MOST_IN_LIST
+        else _list_fault(skill.needs),
+    )
+    return next(filter(None, faults), "")
+
+
+def find_circle(leads_to: Mapping[T, Iterable[T]]) -> list[T]:
+    """One circle among things that lead to others.
+
+    Parameters
+    ----------
+    leads_to : mapping
+        From each thing to those it leads to.
+
+    Returns
+    -------
+    list
+        The things of a circle in turn, the first again at the end; empty where there is none.
+
+    Examples
+    --------
+    >>> find_circle({1: [2], 2: [3], 3: [2]})
+    [2, 3, 2]
+    """
+    done: set[T] = set()
+    for start in leads_to:
+        path: list[T] = []
+        on_path: set[T] = set()
+        stack: list[tuple[T, bool]] = [(start, False)]
+        while stack:
+            here, is_left = stack.pop()
+            if is_left:
+                on_path.discard(path.pop())
+                done.add(here)
+            elif here in on_path:
+                return [*path[path.index(here) :], here]
+            elif here not in done:
+                path.append(here)
+                on_path.add(here)
+                stack.append((here, True))
+                stack += [(other, False) for other in leads_to.get(here, ())]
+    return []
 
 
 def _list_fault(slugs: tuple[str, ...]) -> str:

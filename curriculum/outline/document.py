@@ -1,6 +1,8 @@
-"""One book as a JSON file: ``{"schema": 1, "book": {"title": ..., "units": [...]}}``.
+"""One book as a JSON file: ``{"schema": 2, "book": {"title": ..., "units": [...], "skills": [...]}}``.
 
-Keys of a unit are those of :class:`~curriculum.outline.book.UnitOutline`; only ``position`` and ``title`` are required.
+Keys of a unit are those of :class:`~curriculum.outline.book.UnitOutline`; only ``position`` and ``title`` are required. Keys of
+a skill are those of :class:`~curriculum.outline.book.SkillOutline`; only ``slug`` and ``name`` are required, and ``skills`` may be
+missing. Files of schema 1, which had no skills, are read too.
 Nothing is trimmed or guessed; whatever is unknown or of the wrong kind is refused with its path, such as
 ``book.units[3].after[0]`` (counted from 0, as in the file).
 """
@@ -12,24 +14,31 @@ from typing import NoReturn
 
 from curriculum.outline.book import (
     HIGHEST_POSITION,
+    LAST_STAGE,
     LONGEST_TITLE,
     MOST_IN_LIST,
+    MOST_SKILLS,
     MOST_UNITS,
     BookOutline,
+    SkillOutline,
     UnitOutline,
     after_fault,
     check_book,
     check_text,
+    skills_fault,
     unit_fault,
 )
 from curriculum.outline.errors import DocumentError, EmptyOutlineError, EncodingError, TooLargeError, shown
 
-SCHEMA = 1
+SCHEMA = 2
+READABLE = (1, 2)
+FIRST_WITH_SKILLS = 2
 # Largest file in bytes: 2,000 units with long notes stay below it.
 MOST_BYTES = 16_000_000
 # Deepest nesting of brackets; a right file has five levels.
 DEEPEST = 12
 
+_SKILL_KEYS = ("slug", "name", "definition", "see_or_hear", "family", "stage", "gate", "needs")
 _UNIT_KEYS = ("position", "title", "chapter", "page", "teaches", "needs", "after", "link", "new_words")
 
 
@@ -71,7 +80,20 @@ def write_json(book: BookOutline) -> str:
         }
         for unit in book.units
     ]
-    document = {"schema": SCHEMA, "book": {"title": book.title, "units": units}}
+    skills = [
+        {
+            "slug": skill.slug,
+            "name": skill.name,
+            "definition": skill.definition,
+            "see_or_hear": list(skill.see_or_hear),
+            "family": skill.family,
+            "stage": skill.stage,
+            "gate": skill.gate,
+            "needs": list(skill.needs),
+        }
+        for skill in book.skills
+    ]
+    document = {"schema": SCHEMA, "book": {"title": book.title, "units": units, "skills": skills}}
     return json.dumps(document, ensure_ascii=False, indent=2) + "\n"
 
 
@@ -116,9 +138,11 @@ def read_json(data: bytes | str) -> BookOutline:
             raise EncodingError(f"The file is not UTF-8 text (byte {error.start}).") from error
     root = _parsed(data.removeprefix("\ufeff"))
     top = _fields(root, "the file", required=("schema", "book"), allowed=("schema", "book"), prefix="")
-    if type(top["schema"]) is not int or top["schema"] != SCHEMA:
-        _fail("schema", f"{SCHEMA} is wanted, not {_named(top['schema'])}.")
-    book = _fields(top["book"], "book", required=("title", "units"), allowed=("title", "units"), prefix="book.")
+    if type(top["schema"]) is not int or top["schema"] not in READABLE:
+        wanted = " or ".join(str(number) for number in READABLE)
+        _fail("schema", f"{wanted} is wanted, not {_named(top['schema'])}.")
+    keys = ("title", "units", "skills") if top["schema"] >= FIRST_WITH_SKILLS else ("title", "units")
+    book = _fields(top["book"], "book", required=("title", "units"), allowed=keys, prefix="book.")
     title = _text(book["title"], "book.title")
     if fault := check_text(title, what="book title", longest=LONGEST_TITLE, may_be_blank=False):
         _fail("book.title", fault)
@@ -135,7 +159,11 @@ def read_json(data: bytes | str) -> BookOutline:
     for index, unit in enumerate(units):
         if fault := after_fault(unit, positions=set(seen)):
             _fail(f"book.units[{index}].after", fault)
-    return BookOutline(title=title, units=tuple(sorted(units, key=lambda unit: unit.position)))
+    named = _array(book.get("skills", []), "book.skills", most=MOST_SKILLS)
+    skills = tuple(_skill(row, f"book.skills[{index}]") for index, row in enumerate(named))
+    if found := skills_fault(skills):
+        _fail(f"book.skills[{found[0]}]", found[1])
+    return BookOutline(title=title, units=tuple(sorted(units, key=lambda unit: unit.position)), skills=skills)
 
 
 def _parsed(text: str) -> object:
@@ -239,16 +267,32 @@ def _position(value: object, path: str) -> int:
     return value
 
 
+def _texts(row: dict[str, object], key: str, path: str) -> tuple[str, ...]:
+    items = _array(row.get(key, []), f"{path}.{key}", most=MOST_IN_LIST)
+    return tuple(_text(item, f"{path}.{key}[{index}]") for index, item in enumerate(items))
+
+
+def _skill(value: object, path: str) -> SkillOutline:
+    row = _fields(value, path, required=("slug", "name"), allowed=_SKILL_KEYS, prefix=f"{path}.")
+    stage = row.get("stage", LAST_STAGE)
+    if type(stage) is not int:
+        _fail(f"{path}.stage", f"a whole number from 1 to {LAST_STAGE} is wanted, not {_named(stage)}.")
+    return SkillOutline(
+        slug=_text(row["slug"], f"{path}.slug"),
+        name=_text(row["name"], f"{path}.name"),
+        definition=_text(row.get("definition", ""), f"{path}.definition"),
+        see_or_hear=_texts(row, "see_or_hear", path),
+        family=_text(row.get("family", "own"), f"{path}.family"),
+        stage=stage,
+        gate=_text(row.get("gate", "tick"), f"{path}.gate"),
+        needs=_texts(row, "needs", path),
+    )
+
+
 def _unit(value: object, path: str) -> UnitOutline:
     row = _fields(value, path, required=("position", "title"), allowed=_UNIT_KEYS, prefix=f"{path}.")
     texts = {key: _text(row.get(key, ""), f"{path}.{key}") for key in ("title", "chapter", "page", "link", "new_words")}
-    slugs = {
-        key: tuple(
-            _text(item, f"{path}.{key}[{index}]")
-            for index, item in enumerate(_array(row.get(key, []), f"{path}.{key}", most=MOST_IN_LIST))
-        )
-        for key in ("teaches", "needs")
-    }
+    slugs = {key: _texts(row, key, path) for key in ("teaches", "needs")}
     after: tuple[int, ...] | None = None
     if row.get("after") is not None:
         items = _array(row["after"], f"{path}.after", most=MOST_IN_LIST)

@@ -13,6 +13,7 @@ from curriculum.outline import (
     EmptyOutlineError,
     EncodingError,
     OutlineError,
+    SkillOutline,
     TooLargeError,
     UnitOutline,
     read_json,
@@ -29,7 +30,48 @@ def test_only_position_and_title_are_needed():
 
 
 def test_schema_is_written():
-    assert json.loads(write_json(BookOutline("A")))["schema"] == 1
+    assert json.loads(write_json(BookOutline("A")))["schema"] == 2
+
+
+def skill_file(**skill):
+    book = {"title": "A", "units": [], "skills": [{"slug": "own-trill", "name": "Trill"} | skill]}
+    return json.dumps({"schema": 2, "book": book})
+
+
+def test_skills_of_ones_own_travel_with_the_book():
+    skill = SkillOutline("own-trill", "Trill", "Two keys\nin turn.", ("Even.",), "ornaments", 7, "watch", ("legato",))
+    book = BookOutline("A", (UnitOutline(1, "One", teaches=("own-trill",)),), (skill,))
+    assert read_json(write_json(book)) == book
+    assert read_json(skill_file()).skills == (SkillOutline("own-trill", "Trill"),)
+
+
+@pytest.mark.parametrize(
+    ("skill", "message"),
+    [
+        ({"slug": "legato"}, r"book.skills\[0\]: the short name of a skill of one's own begins with own-"),
+        ({"slug": "own-É"}, "is not the short name of a skill"),
+        ({"name": " "}, r"book.skills\[0\]: The name is missing"),
+        ({"name": "x" * 81}, "at most 80"),
+        ({"definition": "x" * 601}, "at most 600"),
+        ({"see_or_hear": ["x"] * 13}, "13 signs; at most 12"),
+        ({"see_or_hear": "x"}, r"book.skills\[0\].see_or_hear: a list is wanted"),
+        ({"stage": 11}, "stage: a whole number from 1 to 10"),
+        ({"stage": True}, r"book.skills\[0\].stage: .* not true"),
+        ({"gate": "open"}, 'gate: tick or watch is wanted, not "open"'),
+        ({"family": "No Family"}, "is not the short name"),
+        ({"needs": ["own-trill"]}, "round in a circle: own-trill needs own-trill"),
+        ({"needs": ["a", "a"]}, "there twice"),
+        ({"colour": "red"}, r'book.skills\[0\]: the key "colour" is not known'),
+    ],
+)
+def test_faults_of_skills_are_refused_with_their_path(skill, message):
+    with pytest.raises(DocumentError, match=message):
+        read_json(skill_file(**skill))
+
+
+def test_file_of_the_first_schema_has_no_skills():
+    with pytest.raises(DocumentError, match='the key "skills" is not known'):
+        read_json('{"schema": 1, "book": {"title": "A", "units": [], "skills": []}}')
 
 
 @pytest.mark.parametrize(
@@ -38,8 +80,8 @@ def test_schema_is_written():
         ("{", "not JSON: line 1"),
         ("[]", "the file: a group in braces is wanted, not a list"),
         ('{"schema": 1}', "book: this is missing"),
-        ('{"schema": 2, "book": {}}', "schema: 1 is wanted, not 2"),
-        ('{"schema": true, "book": {}}', "schema: 1 is wanted, not true"),
+        ('{"schema": 3, "book": {}}', "schema: 1 or 2 is wanted, not 3"),
+        ('{"schema": true, "book": {}}', "schema: 1 or 2 is wanted, not true"),
         ('{"schema": 1, "book": {"title": "A"}}', "book.units: this is missing"),
         ('{"schema": 1, "schema": 1, "book": {}}', "there twice"),
         ('{"schema": 1, "book": {"title": "A", "units": {}}}', "book.units: a list is wanted"),
@@ -86,7 +128,7 @@ _JSON = st.recursive(
     lambda inner: (
         st.lists(inner, max_size=3)
         | st.dictionaries(
-            st.sampled_from(["schema", "book", "title", "units", "position", "after", "x"]), inner, max_size=4
+            st.sampled_from(["schema", "book", "title", "units", "skills", "slug", "position", "x"]), inner, max_size=4
         )
     ),
     max_leaves=12,
@@ -99,4 +141,6 @@ def test_any_bytes_give_a_book_or_an_outline_error(data):
     with contextlib.suppress(OutlineError):
         read_json(data)
     with contextlib.suppress(OutlineError):
-        read_json(b'{"schema": 1, "book": {"title": "A", "units": [' + data + b"]}}")
+        read_json(b'{"schema": 2, "book": {"title": "A", "units": [' + data + b"]}}")
+    with contextlib.suppress(OutlineError):
+        read_json(b'{"schema": 2, "book": {"title": "A", "units": [], "skills": [' + data + b"]}}")
