@@ -375,27 +375,45 @@ def ioi_floor_ms(trust: Trust, *, is_line: bool) -> float:
     return max(table, 1000.0 * FLOOR_TIMES * trust.onset_sd_s)
 
 
-def _same_key_levels(strokes: Sequence[Stroke], *, trust: Trust, least: int, seed: int) -> Measure | None:
-    """Return the spread of single notes around the median of their own key, the trend over the take taken out."""
+def own_key_levels(strokes: Sequence[Stroke]) -> list[tuple[Stroke, float]]:
+    """Return how much louder than its key's usual each single note is, the trend over the take taken out.
+
+    Parameters
+    ----------
+    strokes : sequence of Stroke
+        Of one hand.
+
+    Returns
+    -------
+    list of (Stroke, float)
+        Decibels, in order of time; keys struck once, and chords, are left out.
+    """
     by_pitch: dict[int, list[Stroke]] = defaultdict(list)
     for stroke in strokes:
         if len(stroke.pitches) == 1:
             by_pitch[stroke.pitches[0]].append(stroke)
-    pairs: list[tuple[float, float, int]] = []
-    for pitch, same in by_pitch.items():
+    pairs: list[tuple[Stroke, float]] = []
+    for same in by_pitch.values():
         if len(same) >= 2:
             usual = float(np.median([stroke.level_db for stroke in same]))
-            pairs += [(stroke.onset_s, stroke.level_db - usual, pitch) for stroke in same]
-    if len(pairs) < least:
-        return None
-    pairs.sort()
-    times = np.array([pair[0] for pair in pairs])
-    levels = np.array([pair[1] for pair in pairs])
-    if np.ptp(times) > 0:
+            pairs += [(stroke, stroke.level_db - usual) for stroke in same]
+    pairs.sort(key=lambda pair: (pair[0].onset_s, pair[1], pair[0].pitches))
+    times = np.array([stroke.onset_s for stroke, _ in pairs])
+    levels = np.array([off_db for _, off_db in pairs])
+    if len(pairs) > 2 and np.ptp(times) > 0:
         levels = levels - np.polyval(np.polyfit(times, levels, 1), times)
+    return [(stroke, float(off_db)) for (stroke, _), off_db in zip(pairs, levels, strict=True)]
+
+
+def _same_key_levels(strokes: Sequence[Stroke], *, trust: Trust, least: int, seed: int) -> Measure | None:
+    """Return the spread of single notes around the median of their own key, the trend over the take taken out."""
+    found = own_key_levels(strokes)
+    if len(found) < least:
+        return None
+    levels = np.array([off_db for _, off_db in found])
     # Each key's own median has been taken from few values and hides some of the spread: n keys of m values leave m - 1 each.
-    keys = len({pair[2] for pair in pairs})
-    levels = levels * float(np.sqrt(len(pairs) / max(len(pairs) - keys, 1)))
+    keys = len({stroke.pitches[0] for stroke, _ in found})
+    levels = levels * float(np.sqrt(len(found) / max(len(found) - keys, 1)))
     table = FLOOR_EXACT_DB if trust.is_exact else FLOOR_POOR_DB if trust.is_poor else FLOOR_SAME_KEY_DB
     return spread(levels, floor=max(table, 2.0 * (0.0 if trust.is_exact else trust.level_sd_db)), seed=seed)
 
@@ -422,7 +440,27 @@ def tempo_of(matching: Matching, *, trust: Trust, settings: CompareSettings, see
     TempoMeasure or None
         None where fewer than four beats were played through.
     """
-    plain = [gap for gap in gaps_of(strokes_of(matching), settings=settings) if not gap.is_hesitation]
+    return tempo_over(gaps_of(strokes_of(matching), settings=settings), trust=trust, seed=seed)
+
+
+def tempo_over(gaps: Sequence[Gap], *, trust: Trust, seed: int = 0) -> TempoMeasure | None:
+    """Return the tempo over gaps whose length in quarters is known, and its drift: what :func:`tempo_of` takes from a take with a score.
+
+    Parameters
+    ----------
+    gaps : sequence of Gap
+        In order of time; hesitations take no part.
+    trust : Trust
+        How good the recording is.
+    seed : int
+        Of the bootstrap.
+
+    Returns
+    -------
+    TempoMeasure or None
+        None under four gaps or four beats.
+    """
+    plain = [gap for gap in gaps if not gap.is_hesitation]
     beats = np.array([gap.beats for gap in plain])
     if beats.sum() < LEAST_BEATS or len(plain) < 4:
         return None

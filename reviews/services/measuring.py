@@ -9,6 +9,7 @@ import logging
 import tempfile
 import time
 from dataclasses import asdict
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,7 @@ from lessons.planning.bars import read_bars
 from lessons.services.jobs import REPORT_EVERY_S, Claim, add_job, finish_job, report_progress
 from lessons.services.preparing import probe_limits
 from reviews import compare
+from reviews.compare.series import SERIES_VERSION, series_json
 from reviews.compare.telling import comparison_json
 from reviews.models import Hearing, Measurement
 from reviews.sound.errors import SoundError
@@ -132,7 +134,7 @@ def measured(take: Take) -> Measurement | None:
     if hearing is None or score is None or not score.content_sha256:
         return None
     line = take.assignment
-    made_from = f"{compare.VERSION}.{hearing.version} {score.content_sha256[:32]} {take.start_s:.2f}-{take.end_s:.2f} {line.bars} {line.hands} {line.bpm or ''}"[:200]  # fmt: skip
+    made_from = f"{_version()}.{hearing.version} {score.content_sha256[:32]} {take.start_s:.2f}-{take.end_s:.2f} {line.bars} {line.hands} {line.bpm or ''}"[:200]  # fmt: skip
     known = Measurement.objects.filter(take=take).first()
     if known is not None and known.made_from == made_from and known.created_at >= hearing.created_at:
         return known
@@ -144,6 +146,12 @@ def measured(take: Take) -> Measurement | None:
     with transaction.atomic():
         found, _ = Measurement.objects.update_or_create(take=take, defaults={"made_from": made_from, "result": result})
     return found
+
+
+def _version() -> str:
+    """Return what changes when the program would find something else: its versions, and every number of its settings."""
+    numbers = repr((compare.CompareSettings(), compare.FindingSettings()))
+    return f"{compare.VERSION}.{SERIES_VERSION}.{sha256(numbers.encode()).hexdigest()[:8]}"
 
 
 def _compare(take: Take, hearing: Hearing, score: Score) -> dict[str, Any]:
@@ -158,11 +166,13 @@ def _compare(take: Take, hearing: Hearing, score: Score) -> dict[str, Any]:
     ]
     notes = around_median(notes)
     alone: dict[str, frozenset[Hand]] = {"right": frozenset({"right"}), "left": frozenset({"left"})}
+    trust = compare.Trust(**hearing.trust)
     found = compare.compare(
         notes,
         expected=expected,
-        trust=compare.Trust(**hearing.trust),
+        trust=trust,
         written=compare.asked(marks, bpm=line.bpm),
         hands=alone.get(line.hands),
     )
-    return comparison_json(found, places={place: place for place in range(len(notes))})
+    told = comparison_json(found, places={place: place for place in range(len(notes))})
+    return told | {"series": series_json(found, heard=notes, trust=trust)}
