@@ -41,6 +41,9 @@ class ScoreLimits:
     most_depth: int = 40  # of elements in elements
     most_elements: int = 700_000  # start and end tags together; a real file of 8 MB has about 500,000
     most_notes: int = 40_000
+    most_midi_notes: int = (
+        12_000  # MIDI notes have to be fitted into bars first, which takes ten times as long as reading them
+    )
     most_bars: int = 4_000
     most_played_bars: int = 20_000  # with repeats
     most_text: int = 200_000  # characters of typed notes
@@ -127,7 +130,7 @@ def parse_xml(data: bytes, *, limits: ScoreLimits = USUAL_LIMITS) -> ET.Element:
     Raises
     ------
     ScoreFileError
-        If the XML is broken (with the line) or declares entities.
+        If the XML is broken (with the line), or declares entities or attributes that elements get without having them.
     ScoreTooLargeError
         If there are too many notes, bars or elements, or they are nested too deeply.
 
@@ -151,8 +154,12 @@ def parse_xml(data: bytes, *, limits: ScoreLimits = USUAL_LIMITS) -> ET.Element:
         raise ScoreFileError(f"The file's encoding cannot be read: {error}.", code=RefusalCode.BROKEN_XML) from error
     _check_depth(root, limits=limits)
     if "}" in root.tag:
+        names: dict[str, str] = {}
         for element in root.iter():
-            element.tag = element.tag.rpartition("}")[2]
+            tag = element.tag
+            if tag not in names:
+                names[tag] = tag.rpartition("}")[2]
+            element.tag = names[tag]
     return root
 
 
@@ -294,7 +301,16 @@ def _refuse_entities(data: bytes) -> None:
     def begun(*_: object) -> None:
         raise _FirstElementError
 
+    def given(element: str, *declared: object) -> None:
+        # Hundreds of attributes for every note would make a small file fill the memory.
+        if declared[2] is not None:  # name, kind, default, whether it must be there
+            raise ScoreFileError(
+                f"The file declares attributes that every {element[:40]!r} gets without having them, which no score needs.",
+                code=RefusalCode.ENTITIES,
+            )
+
     parser.EntityDeclHandler = declared
+    parser.AttlistDeclHandler = given
     parser.StartElementHandler = begun
     try:
         parser.Parse(data, True)

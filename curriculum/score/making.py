@@ -21,9 +21,11 @@ Worked example: five notes up in four-four, the last one held.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 from itertools import groupby, pairwise
 from typing import TypeAlias
 
@@ -386,14 +388,7 @@ def _starts(bars: Sequence[Bar]) -> list[Fraction]:
 
 
 def _bar_of(onset: Fraction, starts: Sequence[Fraction]) -> int:
-    low, high = 0, len(starts) - 2
-    while low < high:
-        middle = (low + high + 1) // 2
-        if starts[middle] <= onset:
-            low = middle
-        else:
-            high = middle - 1
-    return low
+    return max(bisect_right(starts, onset, hi=len(starts) - 1) - 1, 0)
 
 
 def _pieces(
@@ -459,11 +454,14 @@ def _rests_cut(
     """Cut rests at the first and last whole quarter inside them where an end of theirs is not plain."""
     found: list[_Span] = []
     for offset, length, notes, first, last in spans:
+        if notes or (_is_plain(offset) and _is_plain(length)):
+            found.append((offset, length, notes, first, last))
+            continue
         end = offset + length
         cuts = [offset]
-        if not notes and not _is_plain(offset) and (up := Fraction(-(-offset // 1))) < end:
+        if not _is_plain(offset) and (up := Fraction(-(-offset // 1))) < end:
             cuts.append(up)
-        if not notes and not _is_plain(end) and (down := Fraction(end // 1)) > cuts[-1]:
+        if not _is_plain(end) and (down := Fraction(end // 1)) > cuts[-1]:
             cuts.append(down)
         cuts.append(end)
         found.extend((a, b - a, notes, first, last) for a, b in pairwise(cuts))
@@ -477,15 +475,42 @@ def _is_plain(length: Fraction) -> bool:
 def _split(span: _Span, *, bar: Bar) -> list[_Piece]:
     """Cut a plain stretch into values that can be written."""
     offset, length, notes, first, last = span
-    shift = bar.metre.length_beat - bar.length_beat if bar.pickup and bar.metre is not None else ZERO
-    found: list[_Piece] = []
+    if notes:
+        cuts = _note_cuts(offset, length)
+    else:
+        shift = bar.metre.length_beat - bar.length_beat if bar.pickup and bar.metre is not None else ZERO
+        cuts = _rest_cuts(offset, length, shift, bar.metre)
+    end = len(cuts) - 1
+    return [
+        _Piece(at, step, value, dots, None, notes, first and place == 0, last and place == end)
+        for place, (at, step, value, dots) in enumerate(cuts)
+    ]
+
+
+# The same places and lengths come again and again, and fractions are slow. A cut: offset, length, printed value, dots.
+_Cut: TypeAlias = tuple[Fraction, Fraction, str, int]
+
+
+@lru_cache(maxsize=4096)
+def _note_cuts(offset: Fraction, length: Fraction) -> tuple[_Cut, ...]:
+    found: list[_Cut] = []
     at, end = offset, offset + length
     while at < end:
-        step = _note_length(at, end) if notes else _rest_length(at + shift, end + shift, metre=bar.metre)
-        value, dots = _BY_LENGTH[step]
-        found.append(_Piece(at, step, value, dots, None, notes, first and at == offset, last and at + step == end))
+        step = _note_length(at, end)
+        found.append((at, step, *_BY_LENGTH[step]))
         at += step
-    return found
+    return tuple(found)
+
+
+@lru_cache(maxsize=4096)
+def _rest_cuts(offset: Fraction, length: Fraction, shift: Fraction, metre: Metre | None) -> tuple[_Cut, ...]:
+    found: list[_Cut] = []
+    at, end = offset, offset + length
+    while at < end:
+        step = _rest_length(at + shift, end + shift, metre=metre)
+        found.append((at, step, *_BY_LENGTH[step]))
+        at += step
+    return tuple(found)
 
 
 def _note_length(at: Fraction, end: Fraction) -> Fraction:

@@ -22,7 +22,7 @@ Worked example: two bars, the first repeated.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
 
 from curriculum.score.errors import RefusalCode, ScoreContentError
@@ -31,6 +31,7 @@ from curriculum.score.notes import ZERO, Bar, DueNote, WrittenNote, WrittenScore
 
 # Most notes after unfolding. Forty thousand are read at most; five times that is more than anybody plays at one sitting.
 MOST_DUE_NOTES = 200_000
+TOO_MANY_DUE = f"With its repeats the piece has more than {MOST_DUE_NOTES} notes."
 
 
 def in_playing_order(score: WrittenScore) -> tuple[DueNote, ...]:
@@ -154,6 +155,30 @@ def bar_order(bars: Sequence[Bar], *, most: int = USUAL_LIMITS.most_played_bars)
     return tuple(played)
 
 
+def check_length(bars: Sequence[Bar], *, struck: Mapping[int, int]) -> None:
+    """Refuse what repeats would make endless, before any work is put into its notes.
+
+    Parameters
+    ----------
+    bars : sequence of Bar
+        In printed order.
+    struck : mapping of int to int
+        For the index of a bar, how many notes are struck in it each time; bars that are missing have none.
+
+    Raises
+    ------
+    ScoreContentError
+        If repeats make the piece endless or absurdly long.
+
+    Examples
+    --------
+    >>> from curriculum.score.making import plain_bars
+    >>> check_length(plain_bars(2), struck={0: 4})
+    """
+    if sum(struck.get(index, 0) for index in bar_order(bars)) > MOST_DUE_NOTES:
+        raise ScoreContentError(TOO_MANY_DUE, code=RefusalCode.ENDLESS_REPEAT)
+
+
 def _followed(bars: Sequence[Bar]) -> list[bool]:
     """Say for each bar whether behind the ending that it is under another ending begins at once."""
     found = [False] * len(bars)
@@ -207,9 +232,7 @@ def _due(score: WrittenScore, order: Iterable[int]) -> tuple[DueNote, ...]:
                 key.voice, key.played = head.voice, played
                 waiting.setdefault(head.pitch_midi, []).append(key)
         if len(found) > MOST_DUE_NOTES:
-            raise ScoreContentError(
-                f"With its repeats the piece has more than {MOST_DUE_NOTES} notes.", code=RefusalCode.ENDLESS_REPEAT
-            )
+            raise ScoreContentError(TOO_MANY_DUE, code=RefusalCode.ENDLESS_REPEAT)
         start += bar.length_beat
     found.sort(key=lambda key: (key.onset, key.head.grace == 0, key.head.grace, key.head.pitch_midi))
     return tuple(key.as_due(score.bars) for key in found)

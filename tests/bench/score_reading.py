@@ -122,12 +122,28 @@ def large() -> dict[str, bytes]:
         "39,900 notes, the last one wrong": head + bars + comment + note % b"H" + tail,
         "39,900 notes, cut off": sound[:-20],
         "39,900 notes, sound": sound,
+        "39,900 notes, repeated for ever": head
+        + bars
+        + comment
+        + b'<barline><repeat direction="backward" times="99999"/></barline>'
+        + tail,
         "690,000 empty elements": head + b"<b/>" * 690_000 + b" " * 5_000_000 + tail,
         "two million elements": b"<a>" + b"<b/>" * 1_990_000 + b"</a>",
         "300,000 deep": b"<a>" * 300_000 + b"x" * 5_000_000 + b"</a>" * 300_000,
         "8 MB of spaces": b" " * 8_000_000,
         "8 MB of one comment": b"<!--" + b"x" * 7_990_000,
+        "8 MB of MIDI notes": midi_file(b"\1\x3c\0\1\x3c\x40" * 1_330_000),
+        "390,000 tempi": midi_file(b"\1\x3c\0" + b"\1\xff\x51\3\7\xa1\x20" * 390_000),
+        "11,900 MIDI notes, sound": midi_file(b"\x60\x3c\0\0\x3c\x40" * 11_900),
+        "8 MB of typed notes": b"X:1\nK:C\n" + b"CDEF|" * 1_590_000,
+        "200,000 typed letters": b"X:1\nL:1/8\nK:C\n" + b"C" * 199_000,
     }
+
+
+def midi_file(events: bytes) -> bytes:
+    """Return a file of one track, which begins by pressing middle C."""
+    track = b"\0\x90\x3c\x40" + events + b"\0\xff\x2f\0"
+    return b"MThd\0\0\0\6\0\0\0\1\1\xe0" + b"MTrk" + len(track).to_bytes(4, "big") + track
 
 
 def refuse(data: bytes) -> str:

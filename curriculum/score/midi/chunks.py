@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from curriculum.score.errors import RefusalCode, ScoreFileError, ScoreTooLargeError
 from curriculum.score.guard import USUAL_LIMITS, ScoreLimits
 
-# More events than this are no score: forty thousand notes have eighty thousand, and pedals and tempi are fewer than notes.
+# More events than this are no score: forty thousand notes have eighty thousand, and a pedal that is sent as a value
+# a hundred times a second has ninety thousand in a quarter of an hour.
 MOST_EVENTS = 400_000
 DRUMS = 9  # channel 10 as musicians count, which General MIDI keeps for drums
 
@@ -124,6 +125,7 @@ class _Track:
         self.at = 0
         self.tick = 0
         self.sounding: dict[tuple[int, int], list[tuple[int, int]]] = {}
+        self.is_pedal_down = False
         self.has_ended = False
         self._meta: dict[int, Callable[[bytes], None]] = {
             0x03: self._name, 0x2F: self._end, 0x51: self._tempo, 0x58: self._metre, 0x59: self._key,
@@ -205,8 +207,9 @@ class _Track:
                 start, velocity = waiting.pop(0)
                 if self.tick > start:
                     self._keep(start, self.tick, data[0], velocity, channel)
-        elif kind == 0xB and data[0] == _PEDAL:
-            self.file.pedals.append((self.tick, data[1] >= 64))
+        elif kind == 0xB and data[0] == _PEDAL and (data[1] >= 64) != self.is_pedal_down:
+            self.is_pedal_down = data[1] >= 64
+            self.file.pedals.append((self.tick, self.is_pedal_down))
 
     def _keep(self, start: int, end: int, pitch: int, velocity: int, channel: int) -> None:
         if len(self.file.notes) >= self.limits.most_notes:

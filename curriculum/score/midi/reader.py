@@ -35,6 +35,9 @@ LOOSE = 0.15
 # Distances below this, in quarters, are rounding and not worth a word.
 NOTICED_BEAT = 0.01
 
+# More tempi, time signatures, keys or movements of the pedal than this belong to no score.
+MOST_SIGNS = 10_000
+
 _RIGHT = re.compile(r"\b(right|rh|r\.h\.|rechte?|droite|destra|treble|upper)\b", re.IGNORECASE)
 _LEFT = re.compile(r"\b(left|lh|l\.h\.|linke?|gauche|sinistra|bass|lower)\b", re.IGNORECASE)
 
@@ -74,6 +77,18 @@ def read_midi(data: bytes, *, answers: Answers = NO_ANSWERS, limits: ScoreLimits
     [(60, Fraction(1, 1))]
     """
     file = read_chunks(data, limits=limits)
+    for events, most, what in (
+        (file.notes, limits.most_midi_notes, "notes"),
+        (file.tempi, MOST_SIGNS, "tempi"),
+        (file.metres, MOST_SIGNS, "time signatures"),
+        (file.keys, MOST_SIGNS, "keys"),
+        (file.pedals, MOST_SIGNS, "movements of the pedal"),
+    ):
+        if len(events) > most:
+            raise ScoreTooLargeError(
+                f"The MIDI file has {len(events)} {what}; at most {most} are fitted into bars.",
+                code=RefusalCode.TOO_MANY,
+            )
     notes, warnings = _playable(file)
     hands, doubts = _hands(file, notes, answers=answers)
     warnings += doubts
@@ -211,19 +226,24 @@ def _one_group(file: MidiFile, notes: list[RawNote], *, answers: Answers) -> tup
 
 def _likely_split(chords: Sequence[Sequence[RawNote]]) -> int:
     """Return the key at which neither hand has to stretch, nearest to middle C."""
+    wide = Counter(pitches for chord in chords if (pitches := _pitches(chord))[-1] - pitches[0] > USUAL_STRETCH)
 
     def cost(split: int) -> tuple[int, int]:
         over = 0
-        for chord in chords:
+        for pitches, times in wide.items():
             for hand in (
-                [note.pitch_midi for note in chord if note.pitch_midi >= split],
-                [note.pitch_midi for note in chord if note.pitch_midi < split],
+                [pitch for pitch in pitches if pitch >= split],
+                [pitch for pitch in pitches if pitch < split],
             ):
                 if hand:
-                    over += max(0, max(hand) - min(hand) - USUAL_STRETCH)
+                    over += times * max(0, hand[-1] - hand[0] - USUAL_STRETCH)
         return over, abs(split - USUAL_SPLIT)
 
     return min(SPLITS, key=cost)
+
+
+def _pitches(chord: Sequence[RawNote]) -> tuple[int, ...]:
+    return tuple(sorted({note.pitch_midi for note in chord}))
 
 
 # -- bars --------------------------------------------------------------------------------------------------------------
@@ -249,13 +269,15 @@ class _Bars:
 
     def _metres(self, warnings: list[ScoreWarning]) -> list[tuple[Fraction, Metre]]:
         found: dict[Fraction, Metre] = {}
+        unreadable = 0
         for tick, beats, power in self.file.metres:
             if 0 < beats <= 64 and power <= 6:
                 found[Fraction(tick, self.per_quarter)] = Metre(beats, 1 << power)
             else:
-                warnings.append(
-                    _told(WarningCode.METRE_UNREADABLE, "A time signature cannot be read; it was left out.")
-                )
+                unreadable += 1
+        if unreadable:
+            text = f"{'A time signature' if unreadable == 1 else f'{unreadable} time signatures'} cannot be read and {'was' if unreadable == 1 else 'were'} left out."
+            warnings.append(_told(WarningCode.METRE_UNREADABLE, text))
         if ZERO not in found:
             text = "The file names no time signature at its beginning. Four-four was taken."
             warnings.append(_told(WarningCode.METRE_MISSING, text))

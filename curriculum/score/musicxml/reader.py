@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
 from fractions import Fraction
@@ -11,6 +12,7 @@ from typing import Any
 from xml.etree import ElementTree as ET
 
 from curriculum.score.answers import NO_ANSWERS, Answers
+from curriculum.score.collecting import uncollected
 from curriculum.score.errors import RefusalCode, ScoreContentError, WarningCode
 from curriculum.score.guard import USUAL_LIMITS, ScoreLimits, parse_xml
 from curriculum.score.making import sort_marks
@@ -29,6 +31,7 @@ from curriculum.score.notes import (
     WrittenRest,
     WrittenScore,
 )
+from curriculum.score.playing import check_length
 
 # Widest distance, in semitones, of notes struck together that one hand is believed to play: a tenth. Beyond it hands differ
 # from staves, or the chord is rolled. (In the scores looked at, true single-hand chords stay within 16.)
@@ -92,7 +95,11 @@ def read_musicxml(data: bytes, *, answers: Answers = NO_ANSWERS, limits: ScoreLi
     >>> read_musicxml(write_musicxml(score)) == score
     True
     """
-    root = parse_xml(data, limits=limits)
+    with uncollected():
+        return _read(parse_xml(data, limits=limits), answers=answers, limits=limits)
+
+
+def _read(root: ET.Element, *, answers: Answers, limits: ScoreLimits) -> WrittenScore:
     chosen = choose_parts(parts_of(root), part=answers.part, hand=answers.hand)
     warnings = _Warnings()
     ticks = ticks_of([measure for part in chosen.parts for measure in part.measures])
@@ -163,6 +170,7 @@ class _Assembly:
     def score(self, root: ET.Element) -> WrittenScore:
         bars = self._bars()
         heads = [head for walker in self.walkers for head in walker.heads]
+        check_length(bars, struck=Counter(head.bar for head in heads if head.step and not head.tie_stops))
         voices = self._voice_numbers()
         notes = self._notes(heads, voices)
         if not notes:
@@ -173,7 +181,7 @@ class _Assembly:
             self.warnings.add(
                 WarningCode.TEMPO_MISSING, 0, "no tempo stands at the beginning. How fast do you want to play it?"
             )
-        self._check_hands(notes)
+        self._check_hands(heads)
         self._check_ties(bars, notes)
         title, composer = _title(root)
         return WrittenScore(
@@ -513,14 +521,18 @@ class _Assembly:
             )
         return found
 
-    def _check_hands(self, notes: tuple[WrittenNote, ...]) -> None:
-        together: dict[tuple[int, Fraction, str], list[WrittenNote]] = {}
-        for note in notes:
-            if note.hand is not None and not note.grace:
-                together.setdefault((note.bar, note.offset_beat, note.hand), []).append(note)
+    def _check_hands(self, heads: list[Head]) -> None:
+        hands = self.chosen.hands
+        together: dict[tuple[int, int, Hand], list[Head]] = {}
+        for head in heads:
+            hand = self._hand(hands, head)
+            if hand is not None and head.step and not head.grace:
+                together.setdefault((head.bar, head.offset, hand), []).append(head)
         for (bar, _, _), chord in together.items():
-            pitches = [note.pitch_midi for note in chord]
-            if max(pitches) - min(pitches) > WIDEST_STRETCH and not any(note.arpeggio for note in chord):
+            if len(chord) < 2:
+                continue
+            pitches = [head.pitch for head in chord]
+            if max(pitches) - min(pitches) > WIDEST_STRETCH and not any(head.arpeggio for head in chord):
                 self.warnings.add(
                     WarningCode.HAND_DOUBTFUL,
                     bar,

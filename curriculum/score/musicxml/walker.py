@@ -272,12 +272,15 @@ class Walker:
 
     def _whole(self, text: str | None, *, what: str, least: int, most: int) -> int:
         written = (text or "").strip()
-        if not _NUMBER.fullmatch(written):
+        if written.isascii() and written.isdecimal() and len(written) < 13:  # nearly always, and ten times as fast
+            number = int(written)
+        elif not _NUMBER.fullmatch(written):
             raise self._fail(RefusalCode.BAD_NUMBER, f"{written[:20]!r} is no number for {what}.")
-        exact = Fraction(written)
-        if exact.denominator != 1:
-            raise self._fail(RefusalCode.BAD_NUMBER, f"{written[:20]!r} is no whole number for {what}.")
-        number = int(exact)
+        else:
+            exact = Fraction(written)
+            if exact.denominator != 1:
+                raise self._fail(RefusalCode.BAD_NUMBER, f"{written[:20]!r} is no whole number for {what}.")
+            number = int(exact)
         if not least <= number <= most:
             raise self._fail(RefusalCode.BAD_NUMBER, f"{number} is no {what}; it can be {least} to {most}.")
         return number

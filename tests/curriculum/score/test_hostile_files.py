@@ -1,5 +1,6 @@
 """Broken and hostile score files: each is refused, or read with a warning, for the right reason and with its place."""
 
+import gc
 import gzip
 import io
 import random
@@ -150,6 +151,9 @@ REFUSED: dict[str, tuple[bytes | str, RefusalCode, str]] = {
     "an entity that is not used": (
         plain().replace("<score-partwise", '<!DOCTYPE x [<!ENTITY e "x">]><score-partwise'), RefusalCode.ENTITIES, "",
     ),
+    "attributes that every note gets without having them": (
+        plain().replace("<score-partwise", '<!DOCTYPE x [<!ATTLIST note extra CDATA "x">]><score-partwise'), RefusalCode.ENTITIES, "",
+    ),
     "nested 300,000 deep": ("<a>" * 300_000 + "</a>" * 300_000, RefusalCode.TOO_DEEP, ""),
     "nested 41 deep": (plain().replace("<staves>", "<x>" * 41 + "</x>" * 41 + "<staves>"), RefusalCode.TOO_DEEP, ""),
     "a million elements": ("<a>" + "<b/>" * 1_000_000 + "</a>", RefusalCode.TOO_MANY, ""),
@@ -270,6 +274,11 @@ REFUSED: dict[str, tuple[bytes | str, RefusalCode, str]] = {
     "a repeat without end": (
         plain(measure(note() + '<barline location="right"><repeat direction="backward" times="99999"/></barline>', 2)), RefusalCode.ENDLESS_REPEAT, "bar",
     ),
+    "repeats of 30,000 notes each": (
+        plain(measure(note(duration="1") * 30_000 + '<barline location="right"><repeat direction="backward" times="9"/></barline>', 2)),
+        RefusalCode.ENDLESS_REPEAT,
+        "",
+    ),
     "damage in the last of many bars": (
         score(first(note()), *(measure(note(), number) for number in range(2, 300)), measure(note("X4"), 300)), RefusalCode.BAD_PITCH, "bar 300",
     ),
@@ -285,6 +294,18 @@ def test_broken_file_is_refused_with_its_cause_and_place(name: str) -> None:
     assert place in caught.value.where
     assert str(caught.value)[:1].isupper()
     assert len(str(caught.value)) < 500
+
+
+def test_endless_repeats_are_refused_before_the_notes_are_written_down() -> None:
+    with pytest.raises(ScoreError) as caught:
+        read_musicxml(str(REFUSED["a repeat without end"][0]).encode())
+    assert caught.value.code is RefusalCode.ENDLESS_REPEAT
+
+
+def test_collector_is_on_again_after_a_refusal() -> None:
+    with pytest.raises(ScoreError):
+        read_musicxml(b"<score-partwise/>")
+    assert gc.isenabled()
 
 
 def direction(content: str) -> str:

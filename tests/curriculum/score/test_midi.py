@@ -312,6 +312,11 @@ def test_damage_names_track_and_byte():
 def test_amounts_are_limited():
     with pytest.raises(ScoreTooLargeError, match="more than 4 notes"):
         read_midi(one_track(steady(SCALE)), limits=ScoreLimits(most_notes=4))
+    with pytest.raises(ScoreTooLargeError, match="has 8 notes; at most 7 are fitted into bars"):
+        read_midi(one_track(steady(SCALE)), limits=ScoreLimits(most_midi_notes=7))
+    turns = [smf.tempo(500_000 + tick, tick=tick) for tick in range(10_001)]  # and the one that is there
+    with pytest.raises(ScoreTooLargeError, match="has 10002 tempi"):
+        read_midi(one_track(steady(SCALE), *turns))
     far = smf.notes([(0, 480, 60), (480 * 4 * 5000, 480 * 4 * 5001, 60)])
     with pytest.raises(ScoreTooLargeError, match="longer than 4000 bars"):
         read_midi(smf.file(smf.track(far)))
