@@ -1,6 +1,7 @@
 """Forms about scores: the file, the pattern, the questions, and what a piece was found to ask."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from fractions import Fraction
 from pathlib import PurePath
 from typing import Any, cast
 
@@ -10,7 +11,8 @@ from django.core.files.uploadedfile import UploadedFile
 
 from curriculum.forms import LineField, PlainForm
 from curriculum.models import Demand, Score
-from curriculum.score import ScoreError
+from curriculum.score import CheckedBoxes, Key, ScoreError, check_boxes
+from curriculum.score.abc.fields import read_key, read_metre, read_unit
 from curriculum.score.demands.signs import signs
 from curriculum.score.guard import USUAL_LIMITS
 from curriculum.score.patterns.errors import PatternError
@@ -62,8 +64,15 @@ KINDS = [
     ("five_finger", "five-finger pattern"), ("scale", "scale"), ("arpeggio", "arpeggio"), ("broken_chord", "broken chords"),
     ("solid_chord", "chords"), ("cadence", "cadence"), ("bass", "left-hand bass"), ("trill", "trill"), ("repeated", "repeated notes"),
 ]  # fmt: skip
+
+
+def say_key(key: str) -> str:
+    """Name a key in words: F# is F sharp."""
+    return f"{key[0]}{ {'': '', '#': ' sharp', 'b': ' flat'}[key[1:]] }"
+
+
 KEYS = [
-    (key, f"{key[0]}{ {'': '', '#': ' sharp', 'b': ' flat'}[key[1:]] }")
+    (key, say_key(key))
     for key in ("C", "G", "D", "A", "E", "B", "F#", "Db", "Ab", "Eb", "Bb", "F", "Gb", "C#", "G#", "D#", "A#", "Cb")
 ]
 MODE_NAMES = [
@@ -303,6 +312,99 @@ class SignsForm(PlainForm):
         required=False,
         choices=[(sign.key, sign.name) for sign in signs().values()],
         widget=forms.CheckboxSelectMultiple,
+    )
+
+
+# Typed notes ----------------------------------------------------------------------------------------------------------
+
+# Characters of one box: a thousand bars of quarters and more. The longest pieces come as files.
+LONGEST_TYPED = 20_000
+SHARPS_FIRST = ("C", "G", "D", "A", "E", "B", "F#", "C#", "F", "Bb", "Eb", "Ab", "Db", "Gb", "Cb")
+MINORS = ("A", "E", "B", "F#", "C#", "G#", "D#", "A#", "D", "G", "C", "F", "Bb", "Eb", "Ab")
+TYPED_KEYS = [
+    ("Major", [(key, f"{say_key(key)} major") for key in SHARPS_FIRST]),
+    ("Minor", [(f"{key}m", f"{say_key(key)} minor") for key in MINORS]),
+]
+TYPED_METRES = [
+    *((metre, metre) for metre in ("4/4", "3/4", "2/4", "6/8", "3/8", "9/8", "12/8", "2/2", "3/2", "5/4", "7/8")),
+    ("C", "4/4, written C"), ("C|", "2/2, written as a C with a stroke"), ("none", "none, free"),
+]  # fmt: skip
+TYPED_UNITS = [
+    ("1/4", "a quarter"), ("1/8", "an eighth"), ("1/16", "a sixteenth"), ("1/2", "a half note"), ("1/1", "a whole note"),
+]  # fmt: skip
+
+
+class BoxField(forms.CharField):
+    """A box of typed notes. Every character stays where it was typed, for places are told by line and column."""
+
+    def __init__(self, **options: Any) -> None:
+        attributes = {
+            "class": "typing",
+            "autocapitalize": "characters",
+            "autocomplete": "off",
+            "autocorrect": "off",
+            "spellcheck": "false",
+            "rows": 5,
+        }
+        super().__init__(
+            strip=False, required=False, max_length=LONGEST_TYPED, widget=forms.Textarea(attrs=attributes), **options
+        )
+
+    def widget_attrs(self, widget: forms.Widget) -> dict[str, Any]:
+        # A browser would cut a longer paste, and say nothing.
+        return {name: value for name, value in super().widget_attrs(widget).items() if name != "maxlength"}
+
+    def to_python(self, value: Any) -> str:
+        return str(super().to_python(value) or "").replace("\r\n", "\n").replace("\r", "\n")
+
+
+class TypingForm(PlainForm):
+    """Two hands, typed, with what holds for both."""
+
+    title = LineField(label="Title", required=False, max_length=200)
+    key = forms.ChoiceField(label="Key", choices=TYPED_KEYS, initial="C")
+    metre = forms.ChoiceField(label="Time signature", choices=TYPED_METRES, initial="4/4")
+    unit = forms.ChoiceField(label="A letter alone is", choices=TYPED_UNITS, initial="1/4")
+    bpm = forms.IntegerField(
+        label="Quarters a minute",
+        min_value=LEAST_BPM,
+        max_value=MOST_BPM,
+        required=False,
+        widget=forms.NumberInput(attrs={"class": "short"}),
+    )
+    right_text = BoxField(label="Right hand")
+    left_text = BoxField(label="Left hand")
+    # Known to the browser that holds the draft, so that it can be told that this typing was kept.
+    token = LineField(required=False, max_length=40, widget=forms.HiddenInput)
+    # Where was typed last: hand, line and column.
+    at = LineField(required=False, max_length=40, widget=forms.HiddenInput)
+
+    @property
+    def choices_first(self) -> list[forms.BoundField]:
+        """What holds for both hands."""
+        return [self[name] for name in ("title", "key", "metre", "unit", "bpm")]
+
+    def check_boxes(self) -> CheckedBoxes:
+        """Return what the boxes hold. Only for a form that is valid."""
+        data = self.cleaned_data
+        return check_typed(data["right_text"], data["left_text"], kept=data)
+
+    @property
+    def chosen(self) -> dict[str, Any]:
+        """What was chosen beside the boxes, as it is kept with the score."""
+        return {name: self.cleaned_data[name] for name in ("key", "metre", "unit", "bpm", "token")}
+
+
+def check_typed(right: str, left: str, *, kept: Mapping[str, Any]) -> CheckedBoxes:
+    """Return what two boxes hold, with what was chosen beside them."""
+    key, _ = read_key(kept["key"])
+    return check_boxes(
+        right,
+        left,
+        metre=read_metre(kept["metre"]),
+        key=key or Key(0),
+        unit_beat=read_unit(kept["unit"]),
+        bpm=Fraction(kept["bpm"]) if kept.get("bpm") else None,
     )
 
 

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from curriculum.views import arriving, books, checking, opening, pieces, placing, scores, skills, units, ways
+from curriculum.views import arriving, books, checking, opening, pieces, placing, scores, skills, typing, units, ways
 
 app_name = "curriculum"
 urlpatterns = [
@@ -68,6 +68,8 @@ urlpatterns = [
     path("scores/", scores.score_list, name="score-list"),
     path("scores/new/", scores.score_new, name="score-new"),
     path("scores/pattern/", scores.score_pattern_new, name="score-pattern-new"),
+    path("scores/type/", typing.score_type, name="score-type"),
+    path("scores/<uuid:pk>/type/", typing.score_retype, name="score-retype"),
     path("scores/<uuid:pk>/", scores.score, name="score"),
     path("scores/<uuid:pk>/edit/", scores.score_edit, name="score-edit"),
     path("scores/<uuid:pk>/pattern/", scores.score_pattern, name="score-pattern"),
