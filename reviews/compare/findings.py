@@ -62,6 +62,11 @@ class Kind(StrEnum):
     LEVEL_TREND = "level_trend"
     DYNAMICS = "dynamics"
     TOUCH = "touch"
+    # Without a score.
+    PULSE = "pulse"
+    STEADINESS = "steadiness"
+    IRREGULAR = "irregular"
+    REPEATS = "repeats"
 
 
 DIMENSIONS: Mapping[Kind, str] = {
@@ -79,6 +84,10 @@ DIMENSIONS: Mapping[Kind, str] = {
     Kind.LEVEL_TREND: "dynamics-balance",
     Kind.DYNAMICS: "dynamics-balance",
     Kind.TOUCH: "articulation",
+    Kind.PULSE: "rhythm",
+    Kind.STEADINESS: "rhythm",
+    Kind.IRREGULAR: "rhythm",
+    Kind.REPEATS: "fluency",
 }
 
 

@@ -346,7 +346,7 @@ def evenness_of(
         return None
     residuals = detrended_ms(gaps)
     is_line = matching.hands == {hand} and all(len(stroke.pitches) <= 1 for stroke in strokes)
-    level = _same_key_levels(strokes, trust=trust, least=settings.least_notes, seed=seed)
+    level = own_key_spread(strokes, trust=trust, least=settings.least_notes, seed=seed)
     return Evenness(
         ioi_sd_ms=spread(residuals, floor=ioi_floor_ms(trust, is_line=is_line), seed=seed),
         ioi_mad_ms=float(1.4826 * np.median(np.abs(residuals - np.median(residuals)))),
@@ -405,8 +405,25 @@ def own_key_levels(strokes: Sequence[Stroke]) -> list[tuple[Stroke, float]]:
     return [(stroke, float(off_db)) for (stroke, _), off_db in zip(pairs, levels, strict=True)]
 
 
-def _same_key_levels(strokes: Sequence[Stroke], *, trust: Trust, least: int, seed: int) -> Measure | None:
-    """Return the spread of single notes around the median of their own key, the trend over the take taken out."""
+def own_key_spread(strokes: Sequence[Stroke], *, trust: Trust, least: int, seed: int = 0) -> Measure | None:
+    """Return the spread of single notes around the median of their own key, the trend over the take taken out.
+
+    Parameters
+    ----------
+    strokes : sequence of Stroke
+        Of one hand, or of all notes together.
+    trust : Trust
+        How good the recording is.
+    least : int
+        How many strokes of returning keys it needs.
+    seed : int
+        Of the bootstrap.
+
+    Returns
+    -------
+    Measure or None
+        Decibels; None where too few keys return.
+    """
     found = own_key_levels(strokes)
     if len(found) < least:
         return None
