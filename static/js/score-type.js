@@ -136,7 +136,9 @@
 
   function isFull(text) {
     const asked = quarters(text);
-    const sum = asked && filled(lastBar(text));
+    const bar = lastBar(text);
+    if (asked && /^\s*[ZX]\d{0,4}\s*$/.test(bar)) return true; // a rest of whole bars
+    const sum = asked && filled(bar);
     return Boolean(sum) && Math.abs(sum * asked.unit - asked.bar) < SLACK;
   }
 
@@ -227,7 +229,8 @@
     } else {
       for (const each of NAMES) if (draft[each] !== undefined) field(each).value = draft[each];
       putBack.hidden = false;
-      boxes.right.dispatchEvent(new Event("input", { bubbles: true }));
+      // The checking listens from then on.
+      addEventListener("load", () => boxes.right.dispatchEvent(new Event("input", { bubbles: true })));
     }
   }
   putBack.querySelector("button").addEventListener("click", () => {
