@@ -9,6 +9,9 @@ from reviews.queries import Look
 
 register = template.Library()
 
+# Seconds before and after a moment that are heard with it.
+HEAR_BEFORE_S, HEAR_AFTER_S = 2.0, 2.0
+
 
 @register.filter
 def clock(at_s: float) -> str:
@@ -20,6 +23,18 @@ def clock(at_s: float) -> str:
 def seconds(at_s: float) -> str:
     """Say a moment as an address of a part of a clip wants it; never localised."""
     return f"{at_s:.2f}"
+
+
+@register.filter
+def hear_from(at_s: float) -> str:
+    """Say from where a moment is heard: a little before it, so that the ear is in time."""
+    return seconds(max(at_s - HEAR_BEFORE_S, 0.0))
+
+
+@register.filter
+def hear_until(at_s: float) -> str:
+    """Say until where a moment is heard."""
+    return seconds(at_s + HEAR_AFTER_S)
 
 
 @register.filter

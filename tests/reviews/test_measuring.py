@@ -118,15 +118,15 @@ def test_a_clip_can_be_heard_later(client, take, monkeypatch):
     with TestCase.captureOnCommitCallbacks(execute=True):
         client.post(address)  # pressed twice
     [job_id] = rung
-    assert "Still listening" in page_of(client, take)
+    assert "Waiting to listen" in page_of(client, take)
     lessons.run_job(job_id)
     assert Hearing.objects.count() == 1
-    assert "Still listening" not in page_of(client, take)
+    assert "to listen" not in page_of(client, take)
 
 
 def test_what_an_older_version_heard_can_be_heard_anew(client, take):
     Hearing.objects.update(version=0)
-    assert "Listen to this clip anew" in page_of(client, take)
+    assert "Listen again" in page_of(client, take)
 
 
 def test_strangers_find_nothing(client, take):
