@@ -53,6 +53,7 @@ class WarningCode(StrEnum):
     ENDING_UNMATCHED = "ending_unmatched"
     JUMP_UNMATCHED = "jump_unmatched"
     TIE_UNMATCHED = "tie_unmatched"
+    LINE_UNMATCHED = "line_unmatched"
     TRANSPOSING = "transposing"
     UNPITCHED_LEFT_OUT = "unpitched_left_out"
     MICROTONE = "microtone"

@@ -24,6 +24,7 @@ from curriculum.score.notes import (
     Clef,
     Hand,
     Mark,
+    MarkKind,
     ScoreWarning,
     Tempo,
     Tuplet,
@@ -40,21 +41,28 @@ WIDEST_STRETCH = 16
 # Voices are numbered from here in the lower of two parts, as notation programs number those of a lower staff.
 LOWER_PART_VOICE = 4
 
+# What lines of each kind are called; ends of hairpins, octave lines and pedals are named by their family alone.
+_LINES = {
+    "slur": "a slur", "glissando": "a glissando", "trill_line": "a trill line", "crescendo": "a hairpin", "diminuendo": "a hairpin",
+    "wedge": "a hairpin", "octave_up": "an octave line", "octave_down": "an octave line", "octave": "an octave line",
+    "pedal": "a pedal line",
+}  # fmt: skip
+
 
 class _Warnings:
-    """Collects doubts: one for each cause, with all its bars."""
+    """Collects doubts: one for each cause (and kind of it, where there are several), with all its bars."""
 
     def __init__(self) -> None:
-        self.found: dict[WarningCode, tuple[str, list[int]]] = {}
+        self.found: dict[tuple[WarningCode, str], tuple[str, list[int]]] = {}
 
-    def add(self, code: WarningCode, bar: int, text: str) -> None:
-        bars = self.found.setdefault(code, (text, []))[1]
+    def add(self, code: WarningCode, bar: int, text: str, *, kind: str = "") -> None:
+        bars = self.found.setdefault((code, kind), (text, []))[1]
         if not bars or bars[-1] != bar:
             bars.append(bar)
 
     def as_warnings(self, bars: tuple[Bar, ...]) -> tuple[ScoreWarning, ...]:
         found = []
-        for code, (text, indices) in sorted(self.found.items(), key=lambda item: item[1][1][:1]):
+        for (code, _), (text, indices) in sorted(self.found.items(), key=lambda item: item[1][1][:1]):
             places = tuple(sorted(set(indices)))
             where = name_bars(bars, places)
             found.append(ScoreWarning(code, where, f"{where[:1].upper()}{where[1:]}: {text}", places))
@@ -496,30 +504,49 @@ class _Assembly:
     def _spans(self, ends: list[SpanEnd], bars: tuple[Bar, ...]) -> list[Mark]:
         """Join starts and stops in the order of time, not of the file: a voice may come later in the file and stop earlier."""
         found: list[Mark] = []
-        waiting: dict[tuple[str, str], SpanEnd] = {}
+        waiting: dict[tuple[str, str], list[SpanEnd]] = {}
+        alone: list[SpanEnd] = []
         for end in sorted(ends, key=_when):
             family = end.kind.value if end.head is not None and end.kind is not None else ""
-            key = (family, end.number)
+            opened = waiting.setdefault((family, end.number), [])
             if end.starts:
-                waiting.setdefault(key, end)
-                continue
-            start = waiting.pop(key, None)
-            if start is None or start.kind is None:
-                continue
-            found.append(
-                Mark(
-                    start.kind,
-                    start.bar,
-                    self._inside(bars[start.bar], start.offset),
-                    start.staff,
-                    start.text,
-                    end.bar,
-                    self._inside(bars[end.bar], end.offset),
-                    start.head.written_id if start.head is not None else "",
-                    end.head.written_id if end.head is not None else "",
+                # The line of one trill begins and ends on one note, where ends come first.
+                own = next(
+                    (other for other in alone if end.kind is MarkKind.TRILL_LINE and other.head is end.head), None
                 )
+                if own is None:
+                    opened.append(end)
+                else:
+                    alone.remove(own)
+                    found.append(self._span(end, own, bars))
+            elif opened:
+                start = _begun(opened, end)
+                opened.remove(start)
+                found.append(self._span(start, end, bars))
+            elif end.text != "change":
+                alone.append(end)
+        for end in (*alone, *(start for opened in waiting.values() for start in opened)):
+            name = _LINES[end.kind.value if end.kind is not None else end.number.partition(" ")[0]]
+            text = (
+                f"{name} does not end; it was left out."
+                if end.starts
+                else f"{name} ends that did not begin; it was left out."
             )
+            self.warnings.add(WarningCode.LINE_UNMATCHED, end.bar, text, kind=text)
         return found
+
+    def _span(self, start: SpanEnd, end: SpanEnd, bars: tuple[Bar, ...]) -> Mark:
+        return Mark(
+            start.kind or MarkKind.SLUR,
+            start.bar,
+            self._inside(bars[start.bar], start.offset),
+            start.staff,
+            start.text,
+            end.bar,
+            self._inside(bars[end.bar], end.offset),
+            start.head.written_id if start.head is not None else "",
+            end.head.written_id if end.head is not None else "",
+        )
 
     def _check_hands(self, heads: list[Head]) -> None:
         hands = self.chosen.hands
@@ -540,18 +567,43 @@ class _Assembly:
                 )
 
     def _check_ties(self, bars: tuple[Bar, ...], notes: tuple[WrittenNote, ...]) -> None:
-        """Name ties that lead nowhere: a head that should be tied to, with none of its pitch before it in the bar or the bar before."""
-        starts: dict[int, set[int]] = {}
+        """Name ties with one end: of the same pitch no head is where the tie comes from, or leads to.
+
+        Over a barline heads are looked for in the neighbouring bar only at its edge. Where an ending or a repeat begins, what comes
+        before is played elsewhere in the file, and so is what comes after a bar at whose end one goes back.
+        """
+        starts: dict[int, set[tuple[int, Fraction]]] = {}  # pitch -> where heads with a tie end
+        stops: dict[int, set[tuple[int, Fraction]]] = {}  # pitch -> where heads that are tied to begin
         for note in notes:
             if note.tie_starts:
-                starts.setdefault(note.pitch_midi, set()).add(note.bar)
-        for note in notes:
+                is_at_edge = note.end_beat >= bars[note.bar].length_beat
+                starts.setdefault(note.pitch_midi, set()).add(
+                    (note.bar + is_at_edge, ZERO if is_at_edge else note.end_beat)
+                )
             if note.tie_stops:
-                near = starts.get(note.pitch_midi, set())
-                if not near & {note.bar, note.bar - 1} and not bars[note.bar].ending_starts:
-                    self.warnings.add(
-                        WarningCode.TIE_UNMATCHED, note.bar, "a tie comes from nowhere; the note was read as struck."
-                    )
+                stops.setdefault(note.pitch_midi, set()).add((note.bar, note.offset_beat))
+        for pitch_midi, places in stops.items():
+            for bar, _ in sorted(places - starts.get(pitch_midi, set())):
+                if not (bars[bar].ending_starts or bars[bar].repeat_start):
+                    text = "a tie comes from nowhere; the note was read as struck."
+                    self.warnings.add(WarningCode.TIE_UNMATCHED, bar, text)
+        for pitch_midi, places in starts.items():
+            for bar, offset in sorted(places - stops.get(pitch_midi, set())):
+                before = bars[bar - 1] if offset == 0 and bar else bars[min(bar, len(bars) - 1)]
+                if not (before.repeat_times or before.ending_stops or before.da_capo or before.dal_segno):
+                    text = "a tie leads nowhere; the note was read with its own length."
+                    self.warnings.add(WarningCode.TIE_UNMATCHED, before.index, text, kind="start")
+
+
+def _begun(opened: list[SpanEnd], end: SpanEnd) -> SpanEnd:
+    """Return what an end belongs to among what is open under its number: the youngest of its voice, else of its staff, else of all."""
+
+    def nearness(place: int) -> tuple[bool, bool, int]:
+        start = opened[place]
+        is_same_voice = start.head is not None and end.head is not None and start.head.voice == end.head.voice
+        return is_same_voice, start.staff == end.staff, place
+
+    return opened[max(range(len(opened)), key=nearness)]
 
 
 def _when(end: SpanEnd) -> tuple[int, int, int, int]:

@@ -387,6 +387,8 @@ class Walker:
                 kind = "unpitched"
             elif tag == "cue":
                 cue = True
+            elif tag == "note":
+                raise self._fail(RefusalCode.BAD_PITCH, "a note stands inside of another.")
         if not head.grace and duration is None:
             raise self._fail(RefusalCode.NO_DURATION, "a note has no length.")
         head.duration = 0 if head.grace else self._duration(duration)
@@ -760,7 +762,7 @@ class Walker:
         if kind is None and way not in ("stop", "change"):
             return
         if family == "pedal" and way == "change":
-            self._end(None, at, number=f"{family} {number}", starts=False, staff=staff)
+            self._end(None, at, number=f"{family} {number}", starts=False, staff=staff, text="change")
         text = "change" if way == "change" else ""
         if family == "octave" and kind is not None and element.get("size", "8") != "8":
             text = element.get("size", "")[:3]
