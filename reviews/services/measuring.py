@@ -1,4 +1,5 @@
-"""Writes of what was measured: a clip is heard once, before its copy is made; a take is compared when somebody looks.
+"""Writes of what was measured: a clip is heard once, before its copy is made; a take is compared when somebody looks,
+and where no score is known its strikes are measured by themselves.
 
 Both are stored with what they rest on, and made anew when that changes: the program's version, the score, the take's
 edges, what the sheet asked. Nothing here is evidence, and nothing is shown before the learner's own mark
@@ -27,6 +28,7 @@ from lessons.services.preparing import probe_limits
 from reviews import compare
 from reviews.compare.series import SERIES_VERSION, series_json
 from reviews.compare.telling import comparison_json
+from reviews.compare.unscored import UNSCORED_VERSION, Asked, lay, unscored_json
 from reviews.models import Hearing, Measurement
 from reviews.sound.errors import SoundError
 from reviews.sound.heard import VERSION, HeardNote, around_median
@@ -128,18 +130,21 @@ def score_of(take: Take) -> Score | None:
 
 
 def measured(take: Take) -> Measurement | None:
-    """Return what a take is beside its score, made anew where it is missing or stale; None without sound or score."""
+    """Return what was measured of a take, beside its score or by itself; made anew where it is missing or stale. None where nobody heard it."""
     hearing = Hearing.objects.filter(clip=take.clip).first()
-    score = score_of(take)
-    if hearing is None or score is None or not score.content_sha256:
+    if hearing is None:
         return None
+    score = score_of(take)
+    if score is not None and not score.content_sha256:
+        score = None
     line = take.assignment
-    made_from = f"{_version()}.{hearing.version} {score.content_sha256[:32]} {take.start_s:.2f}-{take.end_s:.2f} {line.bars} {line.hands} {line.bpm or ''}"[:200]  # fmt: skip
+    beside = score.content_sha256[:32] if score is not None else f"no score {UNSCORED_VERSION} {line.kind}"
+    made_from = f"{_version()}.{hearing.version} {beside} {take.start_s:.2f}-{take.end_s:.2f} {line.bars} {line.hands} {line.bpm or ''}"[:200]  # fmt: skip
     known = Measurement.objects.filter(take=take).first()
     if known is not None and known.made_from == made_from and known.created_at >= hearing.created_at:
         return known
     try:
-        result = _compare(take, hearing, score)
+        result = _compare(take, hearing, score) if score is not None else _find_alone(take, hearing)
     except (ScoreError, OSError) as error:
         logger.warning("take %s could not be compared: %s", take.pk, error)
         return None
@@ -154,17 +159,28 @@ def _version() -> str:
     return f"{compare.VERSION}.{SERIES_VERSION}.{sha256(numbers.encode()).hexdigest()[:8]}"
 
 
-def _compare(take: Take, hearing: Hearing, score: Score) -> dict[str, Any]:
-    line = take.assignment
-    written = curriculum.written_of(score)
-    bars = [str(bar) for first, last in read_bars(line.bars) for bar in range(first, last + 1)] if line.bars else []
-    expected, marks = compare.written_of(written, bars=bars)
+def _notes_of(take: Take, hearing: Hearing) -> list[HeardNote]:
     notes = [
         HeardNote(onset_s, pitch, level_db, confidence, end_s)
         for onset_s, pitch, level_db, confidence, end_s in hearing.notes
         if take.start_s - EDGE_SLACK_S <= onset_s <= take.end_s + EDGE_SLACK_S
     ]
-    notes = around_median(notes)
+    return around_median(notes)
+
+
+def _find_alone(take: Take, hearing: Hearing) -> dict[str, Any]:
+    """Return what the strikes alone tell. A piece is shaped on purpose, so that no level is named for it."""
+    line = take.assignment
+    asked = Asked(bpm=line.bpm, is_exercise=line.piece_id is None)
+    return unscored_json(lay(_notes_of(take, hearing), asked=asked), trust=compare.Trust(**hearing.trust), asked=asked)
+
+
+def _compare(take: Take, hearing: Hearing, score: Score) -> dict[str, Any]:
+    line = take.assignment
+    written = curriculum.written_of(score)
+    bars = [str(bar) for first, last in read_bars(line.bars) for bar in range(first, last + 1)] if line.bars else []
+    expected, marks = compare.written_of(written, bars=bars)
+    notes = _notes_of(take, hearing)
     alone: dict[str, frozenset[Hand]] = {"right": frozenset({"right"}), "left": frozenset({"left"})}
     trust = compare.Trust(**hearing.trust)
     found = compare.compare(

@@ -12,7 +12,8 @@ from curriculum.score import ScoreError, read_score
 from lessons.media import MediaError, UnopenableFileError, Verdict, probe
 from reviews.compare import Comparison, Kind, Trust, asked, compare, written_of
 from reviews.compare.results import State
-from reviews.compare.telling import comparison_json, heard_json
+from reviews.compare.telling import comparison_json, finding_json, heard_json
+from reviews.compare.unscored import Asked, find_unscored, lay
 from reviews.sound.errors import SoundError
 from reviews.sound.heard import SURE, HeardNote, around_median
 from reviews.sound.limits import Limit
@@ -20,12 +21,13 @@ from reviews.sound.listening import Listened, listen
 
 # Confidence from which heard notes are printed: below it they only keep written notes from being called missing.
 PRINTED_FROM = 0.2
+NO_SCORE = "Whether the notes are right can only be told beside a score (--score FILE)."
 
 
 class Command(BaseCommand):
     """``manage.py measure CLIP [--score FILE] [--bpm N] [--from S --to S] [--json]``, ``manage.py measure --codes``."""
 
-    help = "Say what was played in a clip, and, with a score, what became of each written note."
+    help = "Say what was played in a clip and how steadily, and, with a score, what became of each written note."
     requires_system_checks: list[str] = []  # noqa: RUF012 - Django's own attribute
     requires_migrations_checks = False
 
@@ -59,18 +61,24 @@ class Command(BaseCommand):
                 found = _compared(notes, listened, score=options["score"], bpm=options["bpm"])
             except _RefusedError as refused:
                 limits, text = [*limits, refused.limit], refused.text
+        # A score that was refused says nothing; what the strikes alone tell is told then too.
+        asked = Asked(bpm=options["bpm"])
+        alone = lay(notes, asked=asked) if found is None else None
+        trust = Trust(**listened.trust_fields)
+        findings = found.findings if found is not None else find_unscored(alone, trust=trust, asked=asked) if alone is not None else ()  # fmt: skip
         if options["json"]:
             shown = [place for place, note in enumerate(notes) if note.confidence >= PRINTED_FROM]
             heard = [notes[place] for place in shown]
             answer = heard_json(heard, duration_s=listened.hearing.duration_s, limits=limits)
             if found is not None:
                 answer |= comparison_json(found, places={place: told for told, place in enumerate(shown)})
+            else:
+                answer |= {"findings": [finding_json(each) for each in findings]}
             self.stdout.write(json.dumps(answer | ({"text": text} if text else {})))
             return
         self.stdout.write(f"{sum(note.confidence >= SURE for note in notes)} notes heard for sure")
-        for line in (
-            [text] if text else [f"{each.dimension}: {each.text}" for each in (found.findings if found else ())]
-        ):
+        lines = [text] if text else [] if found is not None else [NO_SCORE]
+        for line in [*lines, *(f"{each.dimension}: {each.text}" for each in findings)]:
             self.stdout.write(line)
 
     def _tell_refusal(self, refused: "_RefusedError", *, as_json: bool) -> None:
