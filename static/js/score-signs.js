@@ -33,15 +33,18 @@
     said.hidden = true;
   };
   const isIn = (row, number) => row.dataset.bars.split(" ").includes(number);
-  // A finger seldom meets a thin line itself: what lies within this many pixels counts as touched, the smallest shape first.
+  // A finger seldom meets a thin line itself: what lies within this many pixels counts as touched.
   const REACH_PX = 12;
   const isNear = (shape, x, y, reach) => {
     const box = shape.getBoundingClientRect();
     return box.left - reach <= x && x <= box.right + reach && box.top - reach <= y && y <= box.bottom + reach;
   };
-  const size = (shape) => {
+  // How far off a shape lies, in pixels; a small one that is touched goes before a large one around it.
+  const distance = (shape, x, y) => {
     const box = shape.getBoundingClientRect();
-    return box.width * box.height;
+    const across = Math.max(box.left - x, 0, x - box.right);
+    const along = Math.max(box.top - y, 0, y - box.bottom);
+    return Math.hypot(across, along) + Math.sqrt(box.width * box.height) / 2;
   };
   const show = (bar, x, y) => {
     showAll();
@@ -53,7 +56,7 @@
     said.hidden = false;
     const touched = [...bar.querySelectorAll(Object.keys(shapes).map((name) => `.${name}`).join(","))]
       .filter((shape) => isNear(shape, x, y, REACH_PX))
-      .sort((one, other) => size(one) - size(other));
+      .sort((one, other) => distance(one, x, y) - distance(other, x, y));
     for (const shape of touched) {
       const keys = Object.keys(shapes).filter((name) => shape.classList.contains(name)).flatMap((name) => shapes[name]);
       const row = here.find((each) => keys.includes(each.dataset.sign));
