@@ -8,6 +8,11 @@ WORKDIR /app
 COPY requirements.lock ./
 RUN pip install --no-cache-dir --require-hashes -r requirements.lock
 
+# The recorded piano; without a network the image is built all the same, and a plain tone plays.
+COPY requirements-npm.lock ./
+COPY keyslip/piano.py keyslip/
+RUN python keyslip/piano.py .venv/piano
+
 COPY manage.py LICENSE NOTICE ./
 COPY keyslip keyslip
 COPY curriculum curriculum

@@ -1,6 +1,6 @@
 # The doors to the project. `make run` and `make test` do all set-up themselves.
 .DEFAULT_GOAL := help
-.PHONY: help run test setup setup-dev check lint fix bench lock train-listener
+.PHONY: help run test setup setup-dev piano check lint fix bench lock train-listener
 PYTHON ?= python3
 PY := .venv/bin/python
 BIN := .venv/bin
@@ -17,6 +17,7 @@ help:
 	@echo 'make run LAN=1    the same, also for phones in the house, with https'
 	@echo 'make test         all set-up, then every test (ARGS="-k word" for some)'
 	@echo 'make setup        the environment in .venv, nothing started; make setup-dev adds what tests need'
+	@echo 'make piano        ask again for the recorded piano that scores are heard with, if set-up could not fetch it'
 	@echo 'make check        formatters, linters, types, layers, migrations and every test; make lint leaves the tests out'
 	@echo 'make fix          repair what can be repaired'
 	@echo 'make bench        the benchmarks in tests/bench, each with a table'
@@ -29,8 +30,14 @@ run: setup
 test: setup-dev
 	$(PY) -m pytest -n $(N) --dist worksteal $(ARGS)
 
+# The recorded notes that scores are heard with are asked for once: without a network all else goes on, with a plain tone.
+ASK_PIANO := test .venv/piano-asked -nt keyslip/piano.py || { $(PY) keyslip/piano.py .venv/piano; touch .venv/piano-asked; }
 setup: .venv/installed
+	@$(ASK_PIANO)
 setup-dev: .venv/installed-dev
+	@$(ASK_PIANO)
+piano: setup
+	@$(PY) keyslip/piano.py .venv/piano
 
 .venv/installed: requirements.lock requirements-uv.lock .ci/install.sh
 	@sh .ci/install.sh requirements.lock

@@ -2,7 +2,20 @@
 
 from django.urls import path
 
-from curriculum.views import arriving, books, checking, opening, pieces, placing, scores, skills, typing, units, ways
+from curriculum.views import (
+    arriving,
+    books,
+    checking,
+    hearing,
+    opening,
+    pieces,
+    placing,
+    scores,
+    skills,
+    typing,
+    units,
+    ways,
+)
 
 app_name = "curriculum"
 urlpatterns = [
@@ -76,5 +89,7 @@ urlpatterns = [
     path("scores/<uuid:pk>/replace/", scores.score_replace, name="score-replace"),
     path("scores/<uuid:pk>/questions/", scores.score_questions, name="score-questions"),
     path("scores/<uuid:pk>/delete/", scores.score_delete, name="score-delete"),
+    path("scores/<uuid:pk>/sound.json", hearing.score_sound, name="score-sound"),
+    path("piano/<int:pitch_midi>.mp3", hearing.piano_note, name="piano-note"),
     path("scores/<uuid:pk>/score.musicxml", scores.score_file, name="score-file"),
 ]

@@ -146,6 +146,8 @@ if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
 
 STATIC_URL = "static/"
 STATICFILES_DIRS = [BASE_DIR / "static"]
+# Recorded notes of a piano, 60.mp3 for middle C: fetched by set-up (keyslip/piano.py); without them a plain tone plays.
+KEYSLIP_PIANO = BASE_DIR / ".venv" / "piano"
 STATIC_ROOT = private_folder(KEYSLIP_DATA / "static")
 # There is no MEDIA_ROOT and no MEDIA_URL: files of a learner are only served by views that ask whose they are.
 STORAGES: dict[str, Any] = {

@@ -39,6 +39,7 @@ from curriculum.score.engraving.errors import EngravingError
 from curriculum.score.patterns.spec import Pattern
 from curriculum.score.patterns.wording import pattern_in_words
 from curriculum.score.patterns.writing import make_pattern
+from curriculum.views.hearing import hearing_of
 from curriculum.views.presenting import add_errors
 
 GONE = "The notes of this score are not on the disk any more. A backup may hold them; or put the file in once more."
@@ -188,6 +189,7 @@ def _show(request: LearnerRequest, found: Score, *, questions_form: QuestionsFor
         "parts": range(1, len(cuts) + 1) if len(cuts) > 1 else (),
         "questions_form": questions_form or (QuestionsForm(questions=questions) if questions else None),
         "doubts": [warning for warning in found.warnings if warning not in questions],
+        "hear": hearing_of(found, stretch=number - 1) if picture else {},
         "words": pattern_in_words(Pattern.from_data(found.pattern)) if found.pattern else "",
         "signs": sign_rows(request.user, found.facts.get("signs", {})),
         "bar_numbers": " ".join(found.facts.get("bar_numbers", [])),
