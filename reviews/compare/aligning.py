@@ -43,8 +43,11 @@ UNPLAYED, MOST_UNPLAYED = 0.25, 3.0
 NOODLING = 0.05
 # Tempo: cost of one natural-log unit of difference beyond a free zone, at most so much for slow (hesitations) and fast.
 TEMPO_WEIGHT, TEMPO_FREE, MOST_SLOW, MOST_FAST = 1.0, 0.12, 1.2, 2.5
-# Share by which the tempo follows one interval, and the tempi it may take, seconds a quarter (12 to 500 quarters a minute).
+# Share by which the tempo follows one interval once it is settled, and the tempi it may take, seconds a quarter (12 to 500 quarters a
+# minute). The first intervals of a run set it between them, each with an equal share, and being off costs this much of the usual: one
+# unlucky first gap would otherwise be believed for ever. An interval off by more than double is a stop, and counts as double.
 TEMPO_FOLLOW = 0.3
+UNSETTLED = 0.5
 LEAST_TAU_S, MOST_TAU_S = 0.12, 5.0
 # Cells of the table. 40 million take 120 MB; an hour of steady playing against a piece of three minutes is 30 million.
 MOST_CELLS = 40_000_000
@@ -52,6 +55,7 @@ MOST_CELLS = 40_000_000
 # Semitones from a sounding note to those its partials can feign or hide: octave, twelfth, double octave, and two more partials.
 PARTIAL_STEPS = (12, 19, 24, 28, 31)
 
+DOUBLE = float(np.log(2.0))
 NEVER = -1e18
 BEFORE, AFTER = -1, -2
 
@@ -264,7 +268,7 @@ class _Table:
         moves = np.zeros((count, n), dtype=np.int8)
         came_after = np.full(count, AFTER, dtype=np.int32)  # where AFTER was entered from
         score = np.full(n, NEVER)
-        tau = np.full(n, np.nan)
+        tau = np.full((2, n), np.nan)  # seconds a quarter, and how many intervals it rests on
         last_s = np.zeros(n)
         before, after = 0.0, NEVER
         previous: HeardGroup | None = None
@@ -275,7 +279,7 @@ class _Table:
             best = before + self.start + meets
             move = np.full(n, Move.START, dtype=np.int8)
             came = np.full(n, BEFORE, dtype=np.int32)
-            new_tau = np.full(n, np.nan)
+            new_tau = np.full((2, n), np.nan)
             new_last = np.full(n, now_s)
             for skipped in range(MOST_SKIPPED + 1):
                 self._go_on(
@@ -317,22 +321,34 @@ class _Table:
             return
         left_out = self.notes_before[step:n] - self.notes_before[1 : n - step + 1]
         beats = self.beats[step:] - self.beats[:-step]
-        expected_s = beats * tau[:-step]
+        known, rests_on = tau[0, :-step], tau[1, :-step]
+        expected_s = beats * known
         passed_s = np.maximum(now_s - last_s[:-step], 1e-3)
         with np.errstate(invalid="ignore"):
             off = np.log(passed_s / expected_s)
         unknown = np.isnan(off)
         off = np.where(unknown, 0.0, off)
         size = np.minimum(np.maximum(np.abs(off) - TEMPO_FREE, 0.0), np.where(off > 0, MOST_SLOW, MOST_FAST))
+        share = 1.0 / (rests_on + 1.0)
+        settled = share <= TEMPO_FOLLOW
+        size = np.where(settled, size, UNSETTLED * size)
         total = (
             score[:-step] + meets[step:] - TEMPO_WEIGHT * size - SKIPPED_NOTE * left_out - SKIPPED_EVENT * (step - 1)
         )
-        follow = np.where(np.abs(off) < np.log(2.0), TEMPO_FOLLOW, 0.0)
-        told = np.where(unknown, passed_s / beats, tau[:-step] * np.exp(follow * off))
-        told = np.clip(told, LEAST_TAU_S, MOST_TAU_S)
+        follow = np.where(settled, TEMPO_FOLLOW * np.clip(off, -DOUBLE, DOUBLE), share * off)
+        told = np.clip(np.where(unknown, passed_s / beats, known * np.exp(follow)), LEAST_TAU_S, MOST_TAU_S)
+        told = np.stack([told, np.where(unknown, 1.0, rests_on + 1.0)])
         sources = np.arange(n - step)
         _take(
-            total > best[step:], best[step:], total, move[step:], Move.GO_ON, came[step:], sources, new_tau[step:], told
+            total > best[step:],
+            best[step:],
+            total,
+            move[step:],
+            Move.GO_ON,
+            came[step:],
+            sources,
+            new_tau[:, step:],
+            told,
         )
 
     def _leap(
@@ -345,7 +361,7 @@ class _Table:
         where = np.maximum.accumulate(np.where(backwards == run, np.arange(self.n), 0))
         from_later = self.n - 1 - where[::-1]
         total = score[from_later] - BACK - pause + self.jump_target + meets
-        _take(total > best, best, total, move, Move.BACK, came, from_later, new_tau, tau[from_later])
+        _take(total > best, best, total, move, Move.BACK, came, from_later, new_tau, tau[:, from_later])
         run = np.maximum.accumulate(score)
         where = np.maximum.accumulate(np.where(score == run, np.arange(self.n), 0))
         far = MOST_SKIPPED + 2
@@ -354,7 +370,7 @@ class _Table:
             total = score[from_earlier] - FORWARD - pause + self.jump_target[far:] + meets[far:]
             _take(
                 total > best[far:], best[far:], total, move[far:], Move.FORWARD, came[far:], from_earlier,
-                new_tau[far:], tau[from_earlier],
+                new_tau[:, far:], tau[:, from_earlier],
             )  # fmt: skip
 
     def _trace(

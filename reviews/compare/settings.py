@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 # Changes whenever a result may change; stored with each result.
-VERSION = 1
+VERSION = 2
 
 
 @dataclass(frozen=True, slots=True)

@@ -191,6 +191,7 @@ def _noodle(take: Take, at: float, rng: Chance) -> float:
 
 
 # --- families ---------------------------------------------------------------------------------------------------------
+TUNINGS_CENTS = (-20.0, 0.0, 0.0, 9.0, 25.0)  # A = 435 to 446
 SLIPS = Manner(wrong=0.05, missed=0.05, extra=0.03)
 
 
@@ -257,7 +258,7 @@ def drawn_takes(seed: int, *, counts: dict[str, int]) -> Iterator[Take]:
             name = f"{family.replace(' ', '_')}_{number}"
             rng = np.random.default_rng([seed, zlib.crc32(name.encode())])
             take = play(name, music(rng), manner(rng), rng=rng, family=family)
-            take.cents = float(rng.uniform(-25, 25))
+            take.cents = float(rng.choice(TUNINGS_CENTS))
             if family == "metronome":
                 take.beside, take.params["click_bpm"] = "metronome", take.played_qpm
             elif family == "talk":

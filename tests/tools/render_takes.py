@@ -39,6 +39,7 @@ SR = 48_000  # Hz, rate of the samples and of everything rendered
 PRE_S = 0.012  # s of sample kept before the attack (key and hammer noise)
 LEVEL_WINDOW_S = (0.010, 0.160)  # s after the attack over which ``level_db`` is measured
 DB_PER_DECADE_VELOCITY = 25.0  # dyn_db = 25 log10(velocity / 64): about 6 dB from 64 to 111
+NOTES_KEPT = 300  # resampled notes kept in memory, some 2 MB each
 REFERENCE_DB = -24.0  # level_db of a velocity-64 note when voicing is "levelled"
 
 
@@ -103,7 +104,7 @@ class Piano:
     layers: list[int]
 
     def __init__(self):
-        self.note = lru_cache(maxsize=None)(self._note)
+        self.note = lru_cache(maxsize=NOTES_KEPT)(self._note)
 
     def recorded(self, pitch: int, layer: int) -> tuple[np.ndarray, int]:
         """(sound at SR, the pitch it was recorded at): the nearest recording to `pitch` in `layer`."""
@@ -121,11 +122,11 @@ class Piano:
             x = resampled(x, ratio=1.0 / ratio)
         attack = attack_index(x, pitch_midi=pitch, rate_hz=SR)
         start = max(0, attack - int(PRE_S * SR))
-        x = x[start:].astype(np.float64)
+        x = x[start:].astype(np.float32)
         attack -= start
         x[:48] *= np.linspace(0, 1, 48)
         a, b = (attack + int(s * SR) for s in LEVEL_WINDOW_S)
-        return x, attack, 10 * np.log10(np.mean(x[a:b] ** 2) + 1e-20)
+        return x, attack, 10 * float(np.log10(np.mean(x[a:b].astype(np.float64) ** 2) + 1e-20))
 
     def layer_for(self, velocity: float) -> int:
         return min(self.layers, key=lambda v: abs(v - velocity))
@@ -145,7 +146,7 @@ class FolderPiano(Piano):
         self.notes = {}
         for note in folder_notes(Path(folder)):
             assert note.rate_hz == SR, note.rate_hz
-            self.notes.setdefault(note.velocity, {})[note.pitch_midi] = note.sound[: 9 * SR]
+            self.notes.setdefault(note.velocity, {})[note.pitch_midi] = note.sound[: 9 * SR].astype(np.float32)
         if not self.notes:
             raise SystemExit(f"no piano-velocityN folders under {folder}")
         self.layers = sorted(self.notes)
@@ -172,7 +173,7 @@ class FontPiano(Piano):
         self.notes = {(note.pitch_midi, note.velocity): note.sound.astype(np.float32) for note in played}
 
     def recorded(self, pitch: int, layer: int) -> tuple[np.ndarray, int]:
-        return self.notes[pitch, layer].astype(np.float64), pitch
+        return self.notes[pitch, layer], pitch
 
 
 # ----------------------------------------------------------------------------------------------
@@ -189,17 +190,16 @@ def render_dry(take: Take, piano: Piano, tail_s: float = 1.5) -> np.ndarray:
         note.level_db = REFERENCE_DB + note.dyn_db
         if take.voicing == "recorded":
             note.level_db += piano.own_offset_db(note.pitch)
-        y = x * 10 ** ((note.level_db - natural_db) / 20)
-        if take.upright:
-            y = out_of_tune(y, note.pitch)
         sound_s = (end if take.pedal else note.onset + note.duration) - note.onset
         tau = 0.05 if note.pitch > 60 else 0.08
         again = next((m.onset for m in ordered[i + 1 :] if m.pitch == note.pitch), None)
         if again is not None and again - note.onset < sound_s:  # the same key is struck again
             sound_s, tau = again - note.onset, 0.01
         cut = attack + int(sound_s * SR)
+        y = x[: cut + int(8 * tau * SR)] * 10 ** ((note.level_db - natural_db) / 20)
+        if take.upright:
+            y = out_of_tune(y, note.pitch)
         if cut < len(y):
-            y = y[: cut + int(8 * tau * SR)].copy()
             y[cut:] *= np.exp(-np.arange(len(y) - cut) / (tau * SR))
         add(out, y, round(note.onset * SR) - attack)
         if not take.pedal and again is None:

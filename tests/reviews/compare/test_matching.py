@@ -206,3 +206,13 @@ def test_nothing_that_is_heard_breaks_it(notes):
     used = [note.heard for note in result.notes if note.heard is not None]
     assert len(used) == len(set(used))
     assert len(result.notes) == len(written("five fingers").notes)
+
+
+@pytest.mark.parametrize("first_gap_s", [0.06, 0.1, 0.9])
+def test_one_unlucky_first_gap_is_not_believed_for_ever(first_gap_s):
+    playing = perform(written("five fingers"), random=Random(3), bpm=120, jitter_s=0.02)
+    heard = [replace(note, onset_s=note.onset_s + (first_gap_s - 0.25 if place else 0)) for place, note in enumerate(playing.heard)]  # fmt: skip
+    result = match(heard, expected=written("five fingers"), settings=USUAL)
+    assert {note.state for note in result.notes} == {State.PLAYED}
+    assert all(note.is_reached for note in result.notes)
+    assert not result.restarts
