@@ -25,6 +25,7 @@ from curriculum.services.books import (
 from curriculum.services.checkups import accept_proposal, leave_as_is, look_again
 from curriculum.services.evidence import claim_skills, record_evidence, set_by_hand, withdraw_evidence, withdraw_row
 from curriculum.services.learners import create_learner, guess_time_zone, has_account, set_week
+from curriculum.services.outlines import import_outline, import_outlines, loops_of_plan, plan_import
 from curriculum.services.pieces import (
     add_piece,
     begin_piece,
@@ -109,12 +110,15 @@ __all__ = [
     "guess_time_zone",
     "has_account",
     "hide_skill",
+    "import_outline",
+    "import_outlines",
     "insert_unit",
     "instrument_of",
     "keep_answer",
     "leave_as_is",
     "look_again",
     "look_at_piece",
+    "loops_of_plan",
     "mark_for_me_again",
     "mark_not_for_me",
     "move_unit",
@@ -124,6 +128,7 @@ __all__ = [
     "open_unit_anyway",
     "outline_of",
     "picture_of",
+    "plan_import",
     "put_back",
     "read_book_file",
     "read_upload",

@@ -2,15 +2,23 @@
 
 from collections.abc import Iterable, Sequence
 from datetime import date
-from typing import Any
+from typing import Any, NoReturn
 
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 from django.db.models import F, Max
 
-from curriculum.graph.prerequisites import find_loop
+from curriculum.graph.prerequisites import closure, find_loop
 from curriculum.models import Book, Evidence, Learner, Skill, Unit, slugs
-from curriculum.outline import BookOutline, EmptyOutlineError, TableReading, UnitOutline, read_books, read_json
+from curriculum.outline import (
+    BookOutline,
+    EmptyOutlineError,
+    SkillOutline,
+    TableReading,
+    UnitOutline,
+    read_books,
+    read_json,
+)
 from curriculum.outline.book import MOST_IN_LIST, MOST_UNITS
 from curriculum.queries import learner_graph
 from curriculum.services.evidence import claim_skills, withdraw_evidence
@@ -104,7 +112,7 @@ def append_units(book: Book, units: Iterable[UnitOutline]) -> list[Unit]:
         row.clean_fields(exclude=["book"])
     Unit.objects.bulk_create(rows)
     _link_units(book, outlines, rows)
-    _refuse_loop(book)
+    refuse_loop(book)
     return rows
 
 
@@ -118,7 +126,7 @@ def _refuse_too_many(book: Book, *, more: int) -> None:
         )
 
 
-def _refuse_loop(book: Book) -> None:
+def refuse_loop(book: Book) -> None:
     """Refuse an order in which a unit would, in the end, come after itself."""
     units = list(book.units.order_by("position"))
     if not any(unit.follows == Unit.Follows.NAMED for unit in units):
@@ -147,15 +155,20 @@ def _refuse_loop(book: Book) -> None:
         )
 
 
+def refuse_unknown(slugs: Iterable[str]) -> NoReturn:
+    """Refuse skills that the learner has not."""
+    raise ValidationError(
+        "You have no skill called %(slugs)s. Add it on the skills page first, or leave it out.",
+        code="unknown-skill",
+        params={"slugs": ", ".join(f"“{slug}”" for slug in sorted(slugs))},
+    )
+
+
 def _link_units(book: Book, outlines: Sequence[UnitOutline], rows: Sequence[Unit]) -> None:
     ids = dict(Skill.objects.filter(learner=book.learner).values_list("slug", "pk"))
     unknown = {slug for outline in outlines for slug in (*outline.teaches, *outline.needs)} - set(ids)
     if unknown:
-        raise ValidationError(
-            "You have no skill called %(slugs)s. Add it on the skills page first, or leave it out.",
-            code="unknown-skill",
-            params={"slugs": ", ".join(f"“{slug}”" for slug in sorted(unknown))},
-        )
+        refuse_unknown(unknown)
     by_position = {outline.position: row for outline, row in zip(outlines, rows, strict=True)}
     teaches, needs, after = [], [], []
     for outline, row in zip(outlines, rows, strict=True):
@@ -174,8 +187,10 @@ def outline_of(book: Book) -> BookOutline:
     """Return a book as plain data, the way export writes it."""
     units = list(book.units.order_by("position").prefetch_related("teaches", "extra_needs", "after"))
     place = {unit.pk: number for number, unit in enumerate(units, start=1)}
+    named = {skill.slug for unit in units for skill in (*unit.teaches.all(), *unit.extra_needs.all())}
     return BookOutline(
         title=book.title,
+        skills=_own_below(named, own_skill_outlines(book.learner)),
         units=tuple(
             UnitOutline(
                 position=place[unit.pk],
@@ -193,6 +208,33 @@ def outline_of(book: Book) -> BookOutline:
             for unit in units
         ),
     )
+
+
+def own_skill_outlines(learner: Learner) -> tuple[SkillOutline, ...]:
+    """Return the learner's own skills as plain data, by slug."""
+    rows = Skill.objects.filter(learner=learner, is_shipped=False).order_by("slug").prefetch_related("needs")
+    return tuple(skill_outline(skill) for skill in rows)
+
+
+def skill_outline(skill: Skill) -> SkillOutline:
+    """Return a skill as plain data, the way export writes it."""
+    return SkillOutline(
+        slug=skill.slug,
+        name=skill.name,
+        definition=skill.definition,
+        see_or_hear=tuple(skill.see_or_hear),
+        family=skill.group,
+        stage=skill.stage,
+        gate=skill.gate,
+        needs=tuple(sorted(need.slug for need in skill.needs.all())),
+    )
+
+
+def _own_below(slugs: set[str], own: Sequence[SkillOutline]) -> tuple[SkillOutline, ...]:
+    """Own skills that are named, and own skills that those rest on."""
+    needs = {skill.slug: frozenset(skill.needs) for skill in own}
+    below = closure(slugs & needs.keys(), needs=needs)
+    return tuple(skill for skill in own if skill.slug in below)
 
 
 @transaction.atomic
@@ -234,7 +276,7 @@ def change_unit(
         unit.extra_needs.set(_few_enough(extra_needs))
     if after is not None:
         unit.after.set(list(after))
-    _refuse_loop(unit.book)
+    refuse_loop(unit.book)
 
 
 def _few_enough(skills: Iterable[Skill]) -> list[Skill]:
@@ -259,7 +301,7 @@ def move_unit(unit: Unit, *, to_position: int) -> None:
     order.remove(unit)
     order.insert(max(0, min(to_position - 1, len(order))), unit)
     _renumber(unit.book, order)
-    _refuse_loop(unit.book)
+    refuse_loop(unit.book)
 
 
 @transaction.atomic
@@ -268,7 +310,7 @@ def delete_unit(unit: Unit) -> None:
     book = unit.book
     unit.delete()
     _renumber(book, list(book.units.order_by("position")))
-    _refuse_loop(book)
+    refuse_loop(book)
 
 
 def _shift(book: Book, *, since: int, by: int) -> None:

@@ -33,6 +33,7 @@ from curriculum.outline import (
 from curriculum.outline.book import LONGEST_TITLE
 from curriculum.outline.merging import shareable
 from curriculum.queries import LearnerGraph, LearnerRequest, get_book, learner_graph, skills_by_slug
+from curriculum.views.merging import choices_of, offer_of, target_of
 from curriculum.views.presenting import add_errors, unit_row
 
 # Units on one page of a book. A longer book is shown part by part, at a chapter where there is one.
@@ -299,7 +300,9 @@ def book_import(request: LearnerRequest) -> HttpResponse:
             form.add_error("file", str(error))
         else:
             if len(_documents(reading.books)) <= LONGEST_DOCUMENTS:
-                return _show_import(request, reading.books, doubts=reading.doubts)
+                same = Book.objects.filter(learner=request.user, title=reading.books[0].title).first()
+                into = same if len(reading.books) == 1 else None
+                return _show_import(request, reading.books, doubts=reading.doubts, into=into)
             form.add_error("file", "These are too many units to be looked at in a page. Save them as several files.")
     return render(request, "curriculum/book_import.html", {"form": form}, status=422 if form.is_bound else 200)
 
@@ -315,9 +318,13 @@ def _show_import(
     doubts: Sequence[str] = (),
     error: str = "",
     leave_out: bool = False,
+    into: Book | None = None,
+    changed: bool = False,
 ) -> HttpResponse:
     named = {slug for book in books for unit in book.units for slug in (*unit.teaches, *unit.needs)}
-    unknown = sorted(named - set(skills_by_slug(request.user, sorted(named))))
+    described = {skill.slug for book in books for skill in book.skills}
+    unknown = sorted(named - described - set(skills_by_slug(request.user, sorted(named))))
+    offer = offer_of(request.user, books[0], into=into, choices=choices_of(request.POST)) if len(books) == 1 else None
     return render(
         request,
         "curriculum/book_import_preview.html",
@@ -329,6 +336,8 @@ def _show_import(
             "unknown": unknown,
             "leave_out": leave_out,
             "error": error,
+            "offer": offer,
+            "changed": changed,
         },
         status=422 if error else 200,
     )
@@ -348,29 +357,25 @@ def _keep_import(request: LearnerRequest) -> HttpResponse:
         fault = f"The title “{longest[:30]}…” has {len(longest)} characters; at most {LONGEST_TITLE} fit."
         return _show_import(request, books, error=fault, leave_out=leave_out)
     books = [replace(book, title=title or book.title) for book, title in zip(books, titles, strict=True)]
-    kept = [_without_unknown(request, book) for book in books] if leave_out else books
+    into = target_of(request.user, request.POST.get("into", "")) if len(books) == 1 else None
     try:
-        rows = services.add_books(request.user, kept)
+        if len(books) == 1:
+            offer = offer_of(request.user, books[0], into=into, choices=choices_of(request.POST))
+            is_seen = request.POST.get("seen", "") == offer.seen or not (offer.rows or into)
+            if "look" in request.POST or "theirs" in request.POST or not is_seen:
+                changed = "look" not in request.POST and "theirs" not in request.POST
+                return _show_import(request, books, leave_out=leave_out, into=into, changed=changed)
+            rows = [
+                services.import_outline(
+                    request.user, books[0], into=into, choices=offer.choices, leave_out=leave_out or bool(into)
+                )
+            ]
+        else:
+            rows = services.import_outlines(request.user, books, leave_out=leave_out)
     except ValidationError as error:
-        return _show_import(request, books, error=" ".join(error.messages), leave_out=leave_out)
+        return _show_import(request, books, error=" ".join(error.messages), leave_out=leave_out, into=into)
     messages.success(request, f"Imported: {', '.join(row.title for row in rows)}.")
     return redirect("curriculum:book", rows[0].pk) if len(rows) == 1 else redirect("curriculum:book-list")
-
-
-def _without_unknown(request: LearnerRequest, book: BookOutline) -> BookOutline:
-    named = {slug for unit in book.units for slug in (*unit.teaches, *unit.needs)}
-    known = skills_by_slug(request.user, sorted(named))
-    return replace(
-        book,
-        units=tuple(
-            replace(
-                unit,
-                teaches=tuple(slug for slug in unit.teaches if slug in known),
-                needs=tuple(slug for slug in unit.needs if slug in known),
-            )
-            for unit in book.units
-        ),
-    )
 
 
 @require_safe

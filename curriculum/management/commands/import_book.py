@@ -25,7 +25,7 @@ class Command(BaseCommand):
             raise CommandError(f"There is no learner called “{learner}”.", returncode=2)
         try:
             reading = services.read_book_file(file.read_bytes(), name=file.name)
-            books = services.add_books(owner, reading.books)
+            books = services.import_outlines(owner, reading.books)
         except OSError as error:
             raise CommandError(f"{file} cannot be read: {error.strerror}.", returncode=2) from error
         except OutlineError as error:
