@@ -419,7 +419,7 @@ def _row(system: _System, row: UnderRow, *, top: float, runs_from: float) -> lis
         if any(0 < other - x < NUMBER_WIDTH and abs(y_of(beside) - y) < NUMBER_HEIGHT * 0.7 for other, beside in placed):  # fmt: skip
             continue
         taken.append((x, y))
-        is_last = x + NUMBER_WIDTH > system.right + 200
+        is_last = x + NUMBER_WIDTH > system.right
         anchor = ' text-anchor="end"' if is_last else ""
         parts.append(
             f'<text class="fd-t fd-b" x="{number(x - 150 if is_last else x + 150)}" y="{number(y + 75)}"{anchor}>{signed(value, places=1 if row.is_level else 0)}</text>'

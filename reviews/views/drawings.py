@@ -70,6 +70,11 @@ class MarkedScore:
     parts: int
 
     @property
+    def kinds_of_rows(self) -> tuple[bool, ...]:
+        """What is drawn under the notes, once each for both hands: levels (true) or times (false)."""
+        return tuple(dict.fromkeys(row.is_level for row in self.rows))
+
+    @property
     def part_after(self) -> int:
         """The next part; 0 where this is the last."""
         return (self.part + 1) % self.parts

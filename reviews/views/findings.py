@@ -99,10 +99,13 @@ def _number(finding: dict[str, Any]) -> str:
     unit = UNITS.get(finding["unit"])
     if unit is None:
         return ""
+    if finding["low"] == finding["high"] and not finding["floor"]:
+        return ""  # all of it was heard, and the sentence has it already
     places = 2 if finding["unit"] in {"ratio", "share"} else 0 if finding["unit"] in {"ms", "%"} else 1
     # Nothing is shown as minus nothing.
     value, low, high, floor = (
-        f"{round(finding[key], places) + 0.0:.{places}f}" for key in ("value", "low", "high", "floor")
+        f"{round(finding[key], places) + 0.0:.{places}f}".replace("-", "\N{MINUS SIGN}")
+        for key in ("value", "low", "high", "floor")
     )
     told = f"{value} {unit}" + (f", surely between {low} and {high}" if low != high else "")
     return f"{told}. The floor of this recording is {floor}" if finding["floor"] > 0 else told
