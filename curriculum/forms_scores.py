@@ -275,6 +275,12 @@ class QuestionsForm(PlainForm):
         help_text="The file names no tempo at its beginning. Left open, nothing is measured against one.",
         widget=forms.NumberInput(attrs={"class": "short"}),
     )
+    swap = forms.ChoiceField(
+        label="Do the hands play what the page shows?",
+        choices=[("keep", "yes, the right hand plays the upper staff"), ("swap", "no, the other way round")],
+        widget=forms.RadioSelect,
+        required=False,
+    )
     split = forms.TypedChoiceField(
         label="Which is the lowest key of the right hand?",
         coerce=int,
@@ -290,7 +296,11 @@ class QuestionsForm(PlainForm):
 
     def __init__(self, *args: Any, questions: Iterable[dict[str, Any]], **options: Any) -> None:
         super().__init__(*args, **options)
+        questions = list(questions)
         asked = {question["code"]: question for question in questions}
+        # The same doubt about notes of single bars names them; there is nothing to exchange.
+        if not any(question["code"] == "hand_doubtful" and not question["where"] for question in questions):
+            del self.fields["swap"]
         if "which_hand" not in asked:
             del self.fields["hand"]
         if "tempo_missing" not in asked:

@@ -38,6 +38,7 @@ from curriculum.score.engraving.drawing import ENGRAVING_VERSION, Engraving, eng
 from curriculum.score.patterns.spec import Pattern
 from curriculum.score.patterns.wording import pattern_title
 from curriculum.score.patterns.writing import make_pattern
+from curriculum.score.turning import swap_hands
 
 # What is asked at most: slower or faster than this is a slip of the finger.
 LEAST_BPM, MOST_BPM = 20, 300
@@ -56,7 +57,8 @@ WITHOUT_SKILL = {
 
 def read_upload(data: bytes, *, answers: Mapping[str, Any], name: str = "") -> WrittenScore:
     """Return what a file says, with the answers given so far; refuse it by `ScoreError`. `name` is for files without a title."""
-    return with_tempo(read_score(data, name=name, answers=answers_of(answers)), answers=answers)
+    written = read_score(data, name=name, answers=answers_of(answers))
+    return with_tempo(with_hands(written, answers=answers), answers=answers)
 
 
 def answers_of(kept: Mapping[str, Any]) -> Answers:
@@ -68,6 +70,23 @@ def answers_of(kept: Mapping[str, Any]) -> Answers:
         finest_beat=Fraction(finest) if finest else None,
         split_midi=int(split) if split else None,
     )
+
+
+def with_hands(written: WrittenScore, *, answers: Mapping[str, Any]) -> WrittenScore:
+    """Return a score with the hands kept or exchanged, where two parts or tracks left that in doubt and it was answered.
+
+    It is done once, when the file is read: what is kept has the right hand above and raises no doubt.
+    """
+    answer = answers.get("swap")
+    if answer not in ("keep", "swap"):
+        return written
+    doubts = [
+        warning for warning in written.warnings if warning.code == WarningCode.HAND_DOUBTFUL and not warning.where
+    ]
+    if not doubts:
+        return written
+    written = replace(written, warnings=tuple(warning for warning in written.warnings if warning not in doubts))
+    return swap_hands(written) if answer == "swap" else written
 
 
 def with_tempo(written: WrittenScore, *, answers: Mapping[str, Any]) -> WrittenScore:

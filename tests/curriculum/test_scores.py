@@ -284,6 +284,37 @@ def test_a_doubt_that_was_looked_at_is_not_asked_again(ada: Client, doubtful: Sc
     assert doubtful.facts["bpm"] is None
 
 
+def two_parts() -> bytes:
+    """Return two parts of which neither says which hand it is for: C and then G below it."""
+    listed = "".join(f'<score-part id="{part}"><part-name>{part}</part-name></score-part>' for part in ("One", "Two"))
+    parts = "".join(
+        f'<part id="{part}"><measure number="1"><attributes><divisions>1</divisions><time><beats>4</beats>'
+        '<beat-type>4</beat-type></time></attributes><sound tempo="60"/>'
+        f"<note><pitch><step>{step}</step><octave>4</octave></pitch><duration>4</duration><type>whole</type></note>"
+        "</measure></part>"
+        for part, step in (("One", "C"), ("Two", "G"))
+    )
+    return f"<score-partwise><part-list>{listed}</part-list>{parts}</score-partwise>".encode()
+
+
+@pytest.mark.parametrize(("answer", "right"), [("keep", 60), ("swap", 67)])
+def test_hands_that_are_doubtful_are_asked_about_and_can_be_exchanged(
+    ada: Client, drawn: list, answer: str, right: int
+) -> None:
+    add_file(ada, two_parts(), title="Two parts")
+    found = Score.objects.get(title="Two parts")
+    assert [question["code"] for question in services.open_questions(found)] == ["hand_doubtful"]
+    assert "no, the other way round" in ada.get(reverse("curriculum:score", args=[found.pk])).text
+
+    ada.post(reverse("curriculum:score-questions", args=[found.pk]), {"swap": answer})
+
+    found.refresh_from_db()
+    assert services.open_questions(found) == []
+    written = services.written_of(found)
+    assert [(note.staff, note.hand) for note in written.notes if note.pitch_midi == right] == [(1, "right")]
+    assert {note.hand for note in written.notes if note.pitch_midi != right} == {"left"}
+
+
 def test_an_answer_that_is_none_is_refused(ada: Client, doubtful: Score, drawn: list) -> None:
     answer = ada.post(reverse("curriculum:score-questions", args=[doubtful.pk]), {"hand": "third", "bpm": "5"})
 

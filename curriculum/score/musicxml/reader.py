@@ -33,6 +33,7 @@ from curriculum.score.notes import (
     WrittenScore,
 )
 from curriculum.score.playing import check_length
+from curriculum.score.turning import turn_staves
 
 # Widest distance, in semitones, of notes struck together that one hand is believed to play: a tenth. Beyond it hands differ
 # from staves, or the chord is rolled. (In the scores looked at, true single-hand chords stay within 16.)
@@ -118,7 +119,9 @@ def _read(root: ET.Element, *, answers: Answers, limits: ScoreLimits) -> Written
         for head in walker.heads:
             head.part = place
         walkers.append(walker)
-    return _Assembly(walkers, chosen=chosen, ticks=ticks, warnings=warnings).score(root)
+    score = _Assembly(walkers, chosen=chosen, ticks=ticks, warnings=warnings).score(root)
+    # What is kept and drawn has the right hand above, wherever the file had it.
+    return turn_staves(score) if chosen.hands == ("left", "right") else score
 
 
 def name_bars(bars: Iterable[Bar] | tuple[Bar, ...], indices: tuple[int, ...]) -> str:

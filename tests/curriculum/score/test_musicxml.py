@@ -336,3 +336,20 @@ def test_random_typed_scores_go_to_a_file_and_come_back_unchanged(seed):
     assert [mark for mark in again.marks if mark.kind is MarkKind.SLUR] == [
         mark for mark in score.marks if mark.kind is MarkKind.SLUR
     ]
+
+
+def test_a_first_part_in_the_bass_clef_is_the_left_hand_also_when_written_and_read_again():
+    parts = "".join(
+        f'<part id="{part}"><measure number="1"><attributes><divisions>1</divisions><time><beats>4</beats>'
+        f"<beat-type>4</beat-type></time><clef><sign>{clef}</sign></clef></attributes><note><pitch><step>C</step>"
+        f"<octave>{octave}</octave></pitch><duration>4</duration><type>whole</type></note></measure></part>"
+        for part, clef, octave in (("P1", "F", 3), ("P2", "G", 5))
+    )
+    listed = '<part-list><score-part id="P1"/><score-part id="P2"/></part-list>'
+    found = read_musicxml(f"<score-partwise>{listed}{parts}</score-partwise>".encode())
+    assert sorted((note.pitch_midi, note.staff, note.hand) for note in found.notes) == [
+        (48, 2, "left"),
+        (72, 1, "right"),
+    ]
+    assert WarningCode.HAND_DOUBTFUL in {warning.code for warning in found.warnings}
+    assert read_musicxml(write_musicxml(found)) == found
