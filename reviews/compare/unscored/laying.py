@@ -117,12 +117,14 @@ def _typed(gaps_s: Row, grid: Grid, rhythm_beats: tuple[float, ...]) -> tuple[Gr
     """Return the gaps as typed values and the quarters of one unit; None where they do not fit."""
     beats = np.array([rhythm_beats[index % len(rhythm_beats)] for index in range(len(gaps_s))])
     unit_beats = min(rhythm_beats)
-    # A value is told apart from a stop by the tempo around it, which its neighbours make.
-    typed = on_local_unit(gaps_s, beats / unit_beats, scatter=grid.scatter)
-    near = np.abs(np.log(gaps_s / (typed.unit_s * typed.counts))) < RHYTHM_NEAR
+    counts = beats / unit_beats
+    # Two neighbours together say the tempo around a gap: a long and a short one that take turns do not hide it.
+    pairs = np.convolve(gaps_s, [1.0, 1.0], "valid") / np.convolve(counts, [1.0, 1.0], "valid")
+    around = on_local_unit(pairs, np.ones(len(pairs)), scatter=grid.scatter).unit_s
+    near = np.abs(np.log(gaps_s / (np.append(around, around[-1]) * counts))) < RHYTHM_NEAR
     if float(np.mean(near)) < RHYTHM_FRAC:
         return None
-    return on_local_unit(gaps_s, np.where(near, typed.counts, 0.0), scatter=grid.scatter), unit_beats
+    return on_local_unit(gaps_s, np.where(near, counts, 0.0), scatter=grid.scatter), unit_beats
 
 
 def _pauses(strikes: tuple[Strike, ...], gaps_s: Row) -> tuple[Stop, ...]:
@@ -172,6 +174,11 @@ def _by_repeats(gaps_s: Row, grid: Grid, stretches: tuple[Stretch, ...]) -> dict
             for (place, strike), (next_place, next_strike) in zip(occurrence.pairs, occurrence.pairs[1:], strict=False):
                 if next_place == place + 1 and next_strike == strike + 1:
                     by_place.setdefault(place, []).append(strike)
+        # How long the last note of a stretch is held, where more follows.
+        ends = [each.last for each in stretch.occurrences if each.last < len(gaps_s)]
+        usual = float(np.median(units[ends])) if ends else 0.0
+        if len(ends) >= 2 and all(abs(np.log(units[end] / usual)) < 2 * NEAR_VALUE for end in ends):
+            found |= dict.fromkeys((end for end in ends if units[end] >= STOP_RATIO), False)
         for same in by_place.values():
             if len(same) < 2:
                 continue

@@ -34,8 +34,8 @@ STEP_SD, MOST_STEPS, LEAP = 1.0, 4, float(np.log(1e-5))
 LEAST_GAIN = -0.2
 # Share of gaps that may fit nothing, and gaps that are needed for a pulse.
 MOST_STRAY_FRAC, LEAST_GAPS = 0.3, 8
-# Beats a minute that are a pulse, the one that counts are drawn to where nothing else decides, and how strongly (octaves).
-LEAST_BPM, MOST_BPM, USUAL_BPM, USUAL_OCTAVES = 30.0, 240.0, 92.0, 0.75
+# Beats a minute that are a pulse (30 to 240, and a little more, for nobody plays them exactly), the one that counts are drawn to where nothing else decides, and how strongly (octaves).
+LEAST_BPM, MOST_BPM, USUAL_BPM, USUAL_OCTAVES = 29.0, 250.0, 92.0, 0.75
 # Units a beat may hold, and the logarithm of how likely that is: halves and quarters of a beat are usual, thirds less.
 BEAT_UNITS = ((1.0, 0.0), (2.0, 0.0), (4.0, -0.2), (3.0, -0.9), (6.0, -1.2), (8.0, -1.2), (0.5, -1.2))
 # Weight of what falls on the beat (more strikes, more keys, longer gaps) against the usual tempo.
