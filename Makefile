@@ -1,6 +1,6 @@
 # The doors to the project. `make run` and `make test` do all set-up themselves.
 .DEFAULT_GOAL := help
-.PHONY: help run test setup setup-dev piano check lint fix bench lock train-listener
+.PHONY: help run test setup setup-dev piano check lint fix bench lock bench-ear train-listener
 PYTHON ?= python3
 PY := .venv/bin/python
 BIN := .venv/bin
@@ -21,6 +21,7 @@ help:
 	@echo 'make check        formatters, linters, types, layers, migrations and every test; make lint leaves the tests out'
 	@echo 'make fix          repair what can be repaired'
 	@echo 'make bench        the benchmarks in tests/bench, each with a table'
+	@echo 'make bench-ear    how well takes are heard, on fresh ones rendered for it (SEED=7, QUICK=1; see tests/bench_ear/README.md)'
 	@echo 'make lock         lock files anew from pyproject.toml'
 	@echo 'make train-listener   the net that listens, anew from nothing (an NVIDIA GPU, half an hour; see reviews/sound/LISTENER.md)'
 
@@ -78,6 +79,20 @@ fix: setup-dev
 
 bench: setup-dev
 	@for file in tests/bench/[a-z]*.py; do echo "== $$file"; $(PY) "$$file" || exit 1; done
+
+# Pianos come from npm and Debian, the net to compare with from PyPI; all of it stays in build/. Needs fluidsynth, timidity and npm.
+BENCH_EAR := build/bench-ear
+DEBIAN := $(BENCH_EAR)/debian/usr/share
+bench-ear: setup-dev
+	mkdir -p $(BENCH_EAR)/debian $(BENCH_EAR)/peer
+	npm install --silent --no-save --ignore-scripts --prefix $(BENCH_EAR) $(LAYERS:%=@audio-samples/piano-%@1.0.5)
+	cd $(BENCH_EAR)/debian && apt-get download musescore-general-soundfont timgm6mb-soundfont && for file in *.deb; do dpkg-deb -x "$$file" .; done
+	$(PYTHON) -m pip download --quiet --no-deps --dest $(BENCH_EAR)/peer basic-pitch==0.4.0
+	cd $(BENCH_EAR)/peer && $(PYTHON) -m zipfile -e basic_pitch-0.4.0-*.whl .
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m tests.bench_ear $(if $(SEED),--seed $(SEED)) $(if $(QUICK),--quick) \
+	  --peer $(BENCH_EAR)/peer/basic_pitch/saved_models/icassp_2022/nmp.onnx \
+	  --piano timgm=$(DEBIAN)/sounds/sf2/TimGM6mb.sf2:0:0 \
+	  $(if $(QUICK),,--piano mscore=$(DEBIAN)/sounds/sf3/MuseScore_General_Full.sf3:0:0 --piano salamander=$(BENCH_EAR)/node_modules/@audio-samples)
 
 # No lock may name an address: packages come from wherever the reader's own installer is set up to look.
 COMPILE := $(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate
