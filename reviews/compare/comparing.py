@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from curriculum.score import DueNote, Hand, MarkKind, WrittenScore, in_playing_order
+from reviews.compare.designed import placed_of
 from reviews.compare.expected import Expected, expect
 from reviews.compare.findings import Finding, FindingSettings, Written, find
 from reviews.compare.matching import match
@@ -48,7 +49,7 @@ def written_of(score: WrittenScore, *, bars: Sequence[str] = ()) -> tuple[Expect
     wanted = {str(bar) for bar in bars}
     kept = [note for note in due if note.bar in wanted] or list(due)
     ornamented = {note.id for note in score.notes if TURNING & set(note.ornaments)}
-    return expect(kept, ornamented=ornamented), Written(dynamics=_dynamics(score, kept))
+    return expect(kept, ornamented=ornamented), Written(dynamics=_dynamics(score, kept), placed=placed_of(kept))
 
 
 def _dynamics(score: WrittenScore, due: Sequence[DueNote]) -> tuple[tuple[float, str], ...]:

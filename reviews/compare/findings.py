@@ -14,6 +14,8 @@ from math import sqrt
 import numpy as np
 
 from curriculum.score import Hand
+from reviews.compare.designed import Placed
+from reviews.compare.fingers import FingerDoubt, FingerFit, FingerNote, finger_words, fit_fingers
 from reviews.compare.measures import (
     Gap,
     Measure,
@@ -59,6 +61,7 @@ class Kind(StrEnum):
     HANDS_APART = "hands_apart"
     CHORD_SPREAD = "chord_spread"
     EVEN_LEVEL = "even_level"
+    FINGERS = "fingers"
     LEVEL_TREND = "level_trend"
     DYNAMICS = "dynamics"
     TOUCH = "touch"
@@ -81,6 +84,7 @@ DIMENSIONS: Mapping[Kind, str] = {
     Kind.HANDS_APART: "rhythm",
     Kind.CHORD_SPREAD: "rhythm",
     Kind.EVEN_LEVEL: "evenness",
+    Kind.FINGERS: "evenness",
     Kind.LEVEL_TREND: "dynamics-balance",
     Kind.DYNAMICS: "dynamics-balance",
     Kind.TOUCH: "articulation",
@@ -128,12 +132,14 @@ class Finding:
 @dataclass(frozen=True, slots=True)
 class Written:
     """What of the score the findings need beside its notes: marks of loudness as (onset in quarters, text), and whether the piece is to be
-    shaped (then drill bands name no level).
+    shaped (then drill bands name no level). ``placed`` holds each note's finger, by its id, where the score is the take that tells fingers
+    from the room.
     """
 
     dynamics: tuple[tuple[float, str], ...] = ()
     is_expressive: bool = False
     asked_bpm: float | None = None
+    placed: Mapping[str, Placed] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -208,6 +214,7 @@ def find(
     _tempo(teller)
     for hand in HANDS:
         _evenness(teller, hand)
+    _fingers(teller)
     _values(teller)
     _together(teller)
     _dynamics(teller)
@@ -412,6 +419,34 @@ def _levels(teller: _Teller, hand: Hand, level: Measure | None, name: str) -> No
         text = f"Each key{name} sounds as loud each time as this recording can tell: within {level.floor:.1f} dB.{kept}"
     named = band(level.low, level.high, teller.bands.level_db) if teller.trust.is_exact else None
     teller.add(Kind.EVEN_LEVEL, level, unit="dB", text=text, level=named, hand=hand)
+
+
+def _fingers(teller: _Teller) -> None:
+    """What the designed take tells of each finger; nothing of any other playing."""
+    placed, matching = teller.written.placed, teller.matching
+    if not placed:
+        return
+    notes = [
+        FingerNote(
+            finger=place.finger,
+            pitch_midi=note.pitch_midi,
+            visit=place.visit,
+            onset_s=note.onset_s,
+            level_db=note.level_db,
+            is_first_beat=place.is_first_beat,
+        )
+        for note in matching.notes
+        if (place := placed.get(note.id)) is not None
+        and place.is_counted
+        and note.state == State.PLAYED
+        and note.onset_s is not None
+        and note.level_db is not None
+    ]
+    fit = fit_fingers(notes) if teller.trust.has_steady_level else FingerFit((), doubt=FingerDoubt.LEVELS_BENT)
+    texts, chosen = finger_words(fit)
+    for text, one in zip(texts, chosen, strict=True):
+        measure = Measure(value=one.value_db, low=one.low_db, high=one.high_db, floor=one.half_db, count=one.count)
+        teller.add(Kind.FINGERS, measure, unit="dB", text=text)
 
 
 def _hand_name(matching: Matching, hand: Hand) -> str:

@@ -58,6 +58,7 @@ class FingerDoubt(StrEnum):
 
     FEW_NOTES = "few_notes"
     APART = "apart"
+    LEVELS_BENT = "levels_bent"
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +189,53 @@ def _are_tied(cells: Sequence[tuple[int, int]]) -> bool:
         more = {finger for key, finger in cells if key in keys} | reached
         grown, reached = more != reached, more
     return len(reached) == len(FINGERS)
+
+
+NAMES = {1: "Finger 1 (the thumb)", 2: "Finger 2", 3: "Finger 3", 4: "Finger 4", 5: "Finger 5 (the little finger)"}
+DOUBT_WORDS = {
+    FingerDoubt.FEW_NOTES: "Too few notes of some finger were heard as written to tell a finger from the room.",
+    FingerDoubt.APART: "Too few of the five places were heard to tell a finger from the room. Play all of them, without moving the phone.",
+    FingerDoubt.LEVELS_BENT: "This phone cut off or evened out the loudness, so no finger can be told from the room. Move it further away, or switch that off.",
+}
+NOTHING = FingerExcess(finger=0, value_db=0.0, low_db=0.0, high_db=0.0, count=0)
+
+
+def finger_words(fit: FingerFit) -> tuple[list[str], list[FingerExcess]]:
+    """Return what a fit says in the learner's words, and the excess behind each sentence.
+
+    Parameters
+    ----------
+    fit : FingerFit
+        From :func:`fit_fingers`.
+
+    Returns
+    -------
+    (list of str, list of FingerExcess)
+        As many sentences as numbers, one at least. Without an excess, its numbers are zero.
+
+    Examples
+    --------
+    >>> one = FingerExcess(finger=1, value_db=3.0, low_db=2.1, high_db=3.9, count=20)
+    >>> finger_words(FingerFit((one,), told=(one,)))[0]
+    ['Finger 1 (the thumb) sounds 2.1 to 3.9 dB louder than the others: that is the finger, not the room.']
+    """
+    if fit.doubt is not None:
+        return [DOUBT_WORDS[fit.doubt]], [NOTHING]
+    if fit.told:
+        texts = []
+        for found in fit.told:
+            low, high = sorted((abs(found.low_db), abs(found.high_db)))
+            how = "louder" if found.value_db > 0 else "softer"
+            texts.append(
+                f"{NAMES[found.finger]} sounds {low:.1f} to {high:.1f} dB {how} than the others: that is the finger, not the room."
+            )
+        return texts, list(fit.told)
+    farthest = max(fit.excess, key=lambda found: abs(found.value_db))
+    if fit.is_wide:
+        text = f"This take cannot tell one finger from another: each lies within {fit.within_db:.1f} dB of the others, and that is too wide to say more."
+    else:
+        text = f"No finger stands out: each lies within {fit.within_db:.1f} dB of the others."
+    return [text], [farthest]
 
 
 class _Fit:

@@ -42,7 +42,7 @@ class Trust:
 
     ``onset_sd_s`` is the SD of the error of one onset as found in this very take (two window sizes), ``level_sd_db`` that of one level of a
     key against itself. ``is_exact`` holds for MIDI. ``is_poor`` holds where noise, room or clipping are bad. ``is_dry`` says that ends of
-    notes can be told (no pedal, no long room).
+    notes can be told (no pedal, no long room). ``has_steady_level`` is False where loudness was cut off or evened out on its way.
     """
 
     onset_sd_s: float = 0.001
@@ -50,6 +50,7 @@ class Trust:
     is_exact: bool = False
     is_poor: bool = False
     is_dry: bool = False
+    has_steady_level: bool = True
 
 
 @dataclass(frozen=True, slots=True)
