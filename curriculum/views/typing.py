@@ -36,6 +36,8 @@ from curriculum.views.presenting import add_errors
 
 # Note-heads drawn while somebody types: what stands around the place, drawn in half a second.
 MOST_NOTES_SHOWN = 300
+# Bars of a text that is drawn at all while somebody types. The engraver reads all of them each time.
+MOST_BARS_DRAWN = 400
 # Bars that are told one by one; of a longer text only those with a fault, and of these no more than so many.
 MOST_BARS_SHOWN, MOST_FAULTS_SHOWN = 120, 40
 USUAL = {"key": "C", "metre": "4/4", "unit": "1/4", "bpm": None}
@@ -378,6 +380,9 @@ def _shown(checked: CheckedBoxes | None, *, at: str, known: str) -> dict[str, An
     written = checked.sketch if checked is not None else None
     if checked is None or written is None:
         return {"picture": None, "problem": "", "sum": ""}
+    if len(written.bars) > MOST_BARS_DRAWN:
+        said = f"More than {MOST_BARS_DRAWN} bars are shown in notes once they are kept."
+        return {"picture": None, "problem": said, "sum": ""}
     first, last = _stretch_at(stretches(written, most_notes=MOST_NOTES_SHOWN), bar=_bar_at(checked, at=at))
     found = hashlib.sha256(write_musicxml(written) + f" {first} {last} {checked.written is None}".encode()).hexdigest()[
         :16

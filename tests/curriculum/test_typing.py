@@ -242,6 +242,14 @@ def test_of_very_many_bars_only_faults_are_named(ada: Client) -> None:
     assert [(row.number, row.words) for row in rows] == [("151", "too long by 1 quarter")]
 
 
+def test_a_very_long_text_is_checked_and_shown_once_it_is_kept(ada: Client, drawn: list) -> None:
+    answer = check(ada, "C4|" * 401)
+
+    assert "401 bars in the right hand, and all are full." in answer.text
+    assert "More than 400 bars are shown in notes once they are kept." in answer.text
+    assert drawn == []
+
+
 def test_a_broken_engraver_is_said_and_the_notes_can_be_kept(ada: Client, monkeypatch: pytest.MonkeyPatch) -> None:
     def broken(*_: object, **__: object) -> Engraving:
         raise EngravingError("No picture came.")
