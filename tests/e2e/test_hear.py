@@ -1,0 +1,232 @@
+"""Hearing a score in a real browser: the sums, the sound itself against the clock, and the page."""
+
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from django.test import Client
+from playwright.sync_api import Page, expect
+
+from curriculum import services
+from curriculum.models import Score
+from curriculum.score import PlannedNote, Tempo, make_score, plain_bars
+from curriculum.score.patterns.spec import Pattern
+from tests.make import make_learner
+
+pytestmark = [pytest.mark.e2e, pytest.mark.django_db(transaction=True)]
+
+# Seconds between the moment on the clock and the sound, and between the first and the last of them.
+MOST_LATE_S, MOST_DRIFT_S = 0.005, 0.005
+
+# Plays a plan into an offline context, handing it over in slices as the page does, and returns where sounds begin: whatever
+# rises above a fiftieth of full scale after 60 ms of near silence, taken back to a tenth of the peak that follows.
+RENDER = """
+async ({address, percent, first, last, click, again, seconds, slice}) => {
+  const rate = 48000;
+  const sound = await (await fetch(address)).json();
+  const plan = KeyslipPlan.planOf(sound, {first, last, percent, countIn: click, again});
+  const context = new OfflineAudioContext(1, Math.ceil(seconds * rate), rate);
+  const recordings = await KeyslipVoices.fetchRecordings(
+    context, sound.recorded, {pitches: sound.notes.map((note) => note.pitch), longest: 6});
+  const voices = KeyslipVoices.voicesIn(context, recordings);
+  for (let from = 0; from < seconds; from += slice) {
+    for (const due of KeyslipPlan.dueBetween(plan, from, from + slice)) {
+      if (due.kind === "note" && !click) voices.note({...due, end: Math.min(due.end, due.at + 0.1)});
+      if (due.kind === "click" && click) voices.click(due);
+    }
+  }
+  const samples = (await context.startRendering()).getChannelData(0);
+  const step = rate / 1000;
+  const loud = (at) => {
+    let most = 0;
+    for (let n = at * step; n < Math.min((at + 1) * step, samples.length); n += 1) most = Math.max(most, Math.abs(samples[n]));
+    return most;
+  };
+  const onsets = [];
+  let quiet = 60;
+  for (let at = 0; at < samples.length / step; at += 1) {
+    const level = loud(at);
+    if (level > 0.02 && quiet >= 60) {
+      let peak = 0;
+      for (let n = at; n < at + 60; n += 1) peak = Math.max(peak, loud(n));
+      let n = Math.max(0, (at - 20) * step);
+      while (Math.abs(samples[n]) < peak / 10) n += 1;
+      onsets.push(n / rate);
+      quiet = 0;
+    }
+    quiet = level > 0.004 ? 0 : quiet + 1;
+  }
+  return {onsets, isRecorded: voices.isRecorded};
+}
+"""
+
+
+@pytest.fixture
+def learner(settings, tmp_path: Path):
+    settings.KEYSLIP_DATA = tmp_path
+    return make_learner()
+
+
+def kept(learner, *, notes: int = 8, bars: int = 2, pitches: str = "CDEFGAB", **fields) -> Score:
+    """Keep quarters at 60, four to the bar."""
+    planned = [PlannedNote(Fraction(i), Fraction(1), pitches[i % len(pitches)], **fields) for i in range(notes)]
+    written = make_score(planned, bars=plain_bars(bars))
+    written = replace(written, tempi=(Tempo(0, Fraction(0), Fraction(60), value="quarter", per_minute="60"),))
+    return services.add_score(learner, written=written, source=Score.Source.TYPED, title="Steps")
+
+
+def opened(page: Page, live_server, client: Client, settings, score: Score) -> Page:
+    client.force_login(score.learner)
+    value = client.cookies[settings.SESSION_COOKIE_NAME].value
+    page.context.add_cookies([{"name": settings.SESSION_COOKIE_NAME, "value": value, "url": live_server.url}])
+    page.goto(f"{live_server.url}/scores/{score.pk}/")
+    return page
+
+
+# The sound against the clock ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("percent", "notes"), [(100, 124), (20, 28), (150, 184)])
+def test_notes_sound_within_five_milliseconds_of_the_clock_for_two_minutes(
+    desktop: Page, live_server, client, settings, learner, percent, notes, tmp_path
+):
+    settings.KEYSLIP_PIANO = tmp_path
+    score = kept(learner, notes=notes, bars=notes // 4)
+    page = opened(desktop, live_server, client, settings, score)
+    each_s = 100 / percent
+    assert notes * each_s >= 120
+    found = page.evaluate(RENDER, {
+        "address": f"/scores/{score.pk}/sound.json", "percent": percent, "first": 0, "last": notes // 4 - 1,
+        "click": False, "again": False, "seconds": notes * each_s + 1, "slice": 2.5,
+    })  # fmt: skip
+    assert not found["isRecorded"]
+    hold(found["onsets"], [i * each_s for i in range(notes)], f"{percent} %, plain tone")
+
+
+def hold(onsets: list[float], wanted: list[float], what: str) -> None:
+    assert len(onsets) == len(wanted), (what, len(onsets), onsets[:8], onsets[-3:])
+    late_s = np.array(onsets) - np.array(wanted)
+    drift_s = late_s[-8:].mean() - late_s[:8].mean()
+    print(f"{what}: {len(wanted)} sounds in {wanted[-1]:.0f} s, {1e3 * late_s.min():.2f} to {1e3 * late_s.max():.2f} ms "
+          f"late, drift {1e3 * drift_s:.3f} ms")  # fmt: skip
+    assert np.abs(late_s).max() < MOST_LATE_S
+    assert abs(drift_s) < MOST_DRIFT_S
+
+
+# The sums -------------------------------------------------------------------------------------------------------------
+
+PLAN = """
+(given) => {
+  const bar = (index, at) => ({index, at_s: at, end_s: at + 4, metre: 0, beat_s: 1, missing_beat: 0});
+  const sound = {
+    metres: [{length_beat: 4, pulses_beat: [0, 1, 2, 3]}], clicks: [[0, true], [1, false], [4, true], [5, false]],
+    bars: given.order.map((index, place) => bar(index, 4 * place)),
+    notes: given.order.map((index, place) => (
+      {at_s: 4 * place - (given.grace || 0), end_s: 4 * place + 1, pitch: 60 + index, hand: "right", bar: place, heads: []})),
+  };
+  sound.bars[0].missing_beat = given.missing || 0;
+  const stretch = KeyslipPlan.stretchOf(sound, given.from, given.to);
+  if (!stretch) return null;
+  const plan = KeyslipPlan.planOf(sound, {...stretch, ...given.how});
+  const due = [];
+  for (let from = 0; from < given.until; from += given.slice) {
+    due.push(...KeyslipPlan.dueBetween(plan, from, Math.min(from + given.slice, given.until)));
+  }
+  return {
+    notes: due.filter((each) => each.kind === "note").map((each) => [Number(each.at.toFixed(6)), each.pitch - 60]),
+    counts: due.filter((each) => each.isCount).map((each) => [Number(each.at.toFixed(6)), each.isFirst]),
+  };
+}
+"""
+
+
+@pytest.fixture
+def planned(desktop: Page, live_server, client, settings, learner):
+    page = opened(desktop, live_server, client, settings, kept(learner))
+
+    def ask(**given):
+        return page.evaluate(PLAN, {"until": 40, "slice": 1 / 3, "how": {"countIn": False}} | given)
+
+    return ask
+
+
+def test_the_whole_is_played_as_it_is_unfolded_and_a_part_from_its_first_bar_to_the_next_end_of_its_last(planned):
+    order = [0, 1, 2, 0, 1, 3]
+    assert [note[1] for note in planned(order=order, **{"from": 0, "to": 3})["notes"]] == order
+    assert [note[1] for note in planned(order=order, **{"from": 1, "to": 2})["notes"]] == [1, 2]
+    assert [note[1] for note in planned(order=order, **{"from": 2, "to": 3})["notes"]] == [2, 0, 1, 3]
+    assert planned(order=[0, 1, 2, 3], **{"from": 3, "to": 1}) is None
+
+
+@pytest.mark.parametrize("slice_s", [0.1, 1 / 3, 2.5, 7.7, 40])
+def test_a_loop_leaves_nothing_out_and_doubles_nothing_however_it_is_cut(planned, slice_s):
+    how = {"countIn": False, "again": True, "percent": 150}
+    notes = planned(order=[0, 1, 2], how=how, slice=slice_s, grace=0.09, **{"from": 1, "to": 2})["notes"]
+    rounds = [k * 16 / 3 + n * 8 / 3 for k in range(8) for n in (0, 1)]
+    assert [note[0] for note in notes] == pytest.approx([at for at in rounds if at < 40], abs=1e-5)
+    assert [note[1] for note in notes] == [1, 2] * (len(notes) // 2) + [1] * (len(notes) % 2)
+
+
+def test_one_bar_is_counted_and_what_a_pickup_lacks(planned):
+    counts = planned(order=[0, 1], how={"countIn": True, "percent": 50}, missing=3, **{"from": 0, "to": 1})["counts"]
+    assert counts == [[2 * beat, beat in {0, 4}] for beat in range(7)]
+
+
+# The page -------------------------------------------------------------------------------------------------------------
+
+
+def test_a_mark_goes_along_in_the_notes_of_the_chosen_hand_until_it_is_stopped(
+    phone: Page, live_server, client, settings, learner, tmp_path
+):
+    settings.KEYSLIP_PIANO = tmp_path
+    score = services.add_pattern(learner, pattern=Pattern(kind="scale", key="G", hands="both", octaves=1))
+    page = opened(phone, live_server, client, settings, score)
+    expect(page.get_by_text("so a plain tone plays")).to_be_visible()
+    assert not Axe().run(page).response["violations"]
+    page.get_by_label("with", exact=True).select_option("left")
+    page.get_by_text("count one bar first").click()
+    page.get_by_label("at (per cent of its tempo)").fill("150")
+    page.get_by_label("Play bars").fill("2")
+    page.get_by_label("Play bars").press("Enter")
+    expect(page.get_by_role("status").filter(has_text="Playing bars 2 to")).to_be_visible()
+    marked = page.locator(".notation-narrow [data-note].here")
+    expect(marked).to_have_count(1)
+    assert marked.get_attribute("data-note").startswith("b1n")
+    expect(page.locator("[data-hear-line]")).to_be_visible()
+    expect(page.locator("[data-hear-bar]")).to_have_text("Bar 3")
+    page.keyboard.press("Escape")
+    expect(page.get_by_role("button", name="Play it")).to_be_visible()
+    expect(marked).to_have_count(0)
+
+
+def test_it_ends_by_itself(desktop: Page, live_server, client, settings, learner, tmp_path):
+    settings.KEYSLIP_PIANO = tmp_path
+    page = opened(desktop, live_server, client, settings, kept(learner, notes=4, bars=1))
+    page.get_by_text("count one bar first").click()
+    page.get_by_label("at (per cent of its tempo)").fill("150")
+    page.get_by_role("button", name="Play it").click()
+    expect(page.get_by_role("button", name="Stop")).to_be_visible()
+    expect(page.get_by_role("button", name="Play it")).to_be_visible()
+
+
+@pytest.mark.parametrize(
+    ("label", "typed", "said"),
+    [
+        ("Play bars", "9", "There is no bar “9” here; bars go from 1 to 2."),
+        ("at (per cent of its tempo)", "200", "Write a number from 20 to 150; 100 is the tempo of the score."),
+    ],
+)
+def test_what_cannot_be_played_is_said_beside_its_field(
+    phone: Page, live_server, client, settings, learner, label, typed, said
+):
+    page = opened(phone, live_server, client, settings, kept(learner))
+    field = page.get_by_label(label)
+    field.fill(typed)
+    page.get_by_role("button", name="Play it").click()
+    expect(page.get_by_role("alert").filter(has_text=said)).to_be_visible()
+    expect(field).to_have_attribute("aria-invalid", "true")
+    expect(field).to_be_focused()
