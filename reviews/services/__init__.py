@@ -1,5 +1,6 @@
 """Writes of the review: marks, notes, answers and decisions; what was heard in clips and found in takes."""
 
+from reviews.services.fingers import set_finger_take
 from reviews.services.marking import (
     NOTE_SLACK_S,
     answer_skill,
@@ -32,6 +33,7 @@ __all__ = [
     "measured",
     "pin_note",
     "score_of",
+    "set_finger_take",
     "unpin_note",
     "write_mark",
 ]
