@@ -18,8 +18,8 @@ Path = list[tuple[int, int]]
 
 # Strikes and different chords or keys that a stretch needs: less comes again in any music.
 LEAST_STRIKES, LEAST_DIFFERENT = 8, 4
-# Strikes above which nothing is looked for: the work grows with their square.
-MOST_STRIKES = 3_000
+# Strikes above which nothing is looked for: the work grows with their square, and a page waits for it (12 s at 3,000 on two busy cores).
+MOST_STRIKES = 1_500
 # What one pair of strikes adds: alike, partly alike (half of the keys and more), unlike; what a strike too many takes.
 ALIKE, PARTLY, UNLIKE, SKIP = 1.0, 0.4, -1.5, -1.2
 # Share of a stretch that must come again to count, and share of its strikes from which it is a pattern in itself (broken chords).
@@ -65,7 +65,7 @@ def stretches_of(strikes: Sequence[Strike]) -> tuple[Stretch, ...]:
     Returns
     -------
     tuple of Stretch
-        At most two, the longest first; none above 3,000 strikes.
+        At most two, the longest first; none above 1,500 strikes.
 
     Examples
     --------
