@@ -87,4 +87,6 @@ def address(name: str, rows: dict[str, Any]) -> str:
     given = {"pk": rows[str(entry.pattern).split("/")[0]].pk}
     if "dimension" in entry.pattern.converters:
         given["dimension"] = "notes"
+    if "hand" in entry.pattern.converters:
+        given["hand"] = "right"
     return reverse(name, kwargs=given)
