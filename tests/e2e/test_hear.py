@@ -92,7 +92,8 @@ def opened(page: Page, live_server, client: Client, settings, score: Score) -> P
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("percent", "notes", "is_recorded"), [(100, 124, False), (20, 28, False), (150, 184, False), (20, 28, True)]
+    ("percent", "notes", "is_recorded"),
+    [(100, 124, False), (20, 28, False), (150, 184, False), (20, 28, True), (150, 184, True)],
 )
 def test_notes_sound_within_five_milliseconds_of_the_clock_for_two_minutes(
     desktop: Page, live_server, client, settings, learner, percent, notes, is_recorded, tmp_path
