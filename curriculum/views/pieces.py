@@ -5,6 +5,7 @@ from uuid import UUID
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
+from django.db.models import prefetch_related_objects
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
@@ -73,6 +74,7 @@ def piece(request: LearnerRequest, pk: UUID) -> HttpResponse:
 
 def _show(request: LearnerRequest, found: Piece, *, reason_form: ReasonForm | None = None) -> HttpResponse:
     graph = learner_graph(request.user)
+    prefetch_related_objects([found], "needs")
     return render(
         request,
         "curriculum/piece.html",

@@ -1,6 +1,6 @@
 """Pieces: the list, what holds one, naming its skills, and the way to the dream piece."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from django.test import Client
@@ -204,3 +204,15 @@ def test_gap_says_that_units_may_teach_it_which_do_not_say_what_is_new(
     make_unit(make_book(learner))
     ada.post(address("piece-look", ferry), {"needs": ["legato"], "beyond": ""})
     assert "1 unit of your books does not say yet what is new" in ada.get("/way/").content.decode()
+
+
+def test_page_of_a_dream_piece_costs_no_more_queries_after_years_of_evidence(
+    ada: Client, learner: Learner, ferry: Piece, legato: Skill, django_assert_max_num_queries
+) -> None:
+    services.look_at_piece(ferry, needs=[legato], today=learner.today())
+    for skill in learner.skills.all()[:20]:
+        for years in range(10):
+            make_evidence(skill, source="try", played_on=learner.today() - timedelta(days=365 * years))
+    for url in (reverse("curriculum:piece", args=[ferry.pk]), reverse("curriculum:piece-way", args=[ferry.pk])):
+        with django_assert_max_num_queries(12):
+            assert ada.get(url).status_code == 200
