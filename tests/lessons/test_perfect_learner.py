@@ -73,12 +73,17 @@ def test_hands_together_is_playable_within_the_order_of_the_book(learner):
 
 
 @pytest.mark.slow
-def test_everything_the_book_teaches_is_ticked_soon_after_it_ends(learner):
+def test_everything_the_book_teaches_is_ticked_soon_after_it_ends_and_stays_so_for_the_year(learner):
     units = give_book(learner)
     live_weeks(learner, 36)
     graph = learner_graph(learner, today=FIRST_DAY + timedelta(weeks=36))
     assert all(graph.unit_state(unit) is UnitState.DONE for unit in graph.units.values())
     taught = {slug for unit in units for slug in graph.teaches[str(unit.pk)] if not graph.skills[slug].is_watched}
+    assert {slug for slug in taught if not graph.report(slug).standing.counts_as_ticked} == set()
+    # The rest of the year: checks come round, nothing that was ticked is lost, and no sheet is empty.
+    for week in range(36, 52):
+        assert live_week(learner, FIRST_DAY + timedelta(weeks=week)), f"nothing to do in week {week}"
+    graph = learner_graph(learner, today=FIRST_DAY + timedelta(weeks=52))
     assert {slug for slug in taught if not graph.report(slug).standing.counts_as_ticked} == set()
 
 
