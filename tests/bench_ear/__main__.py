@@ -12,6 +12,8 @@ import secrets
 import tempfile
 import time
 from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from itertools import groupby, zip_longest
 from pathlib import Path
 
 import mir_eval
@@ -40,6 +42,12 @@ def sounds_of(family: str) -> list[str]:
     if family == "soft":
         return ["hushed"]
     return ["phone", "poor"] if family in POOR else ["phone"]
+
+
+def in_turn(takes: Sequence[Take]) -> Iterator[Take]:
+    """The takes with families taking turns: where time runs out, each family was heard about as often."""
+    families = [list(group) for _, group in groupby(takes, key=lambda take: take.params["family"])]
+    return (take for turn in zip_longest(*families) for take in turn if take is not None)
 
 
 def piano_of(text: str, takes: list[Take]) -> Piano:
@@ -125,6 +133,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--piano", action="append", required=True, help="NAME=FOLDER or NAME=FILE:BANK:PROGRAM")
     parser.add_argument("--peer", type=Path)
+    parser.add_argument("--minutes", type=float, default=float("inf"), help="begin no take later than this")
     parser.add_argument("--only", default="", help="families, separated by commas")
     options = parser.parse_args()
     seed = options.seed if options.seed is not None else secrets.randbelow(1_000_000)
@@ -132,12 +141,16 @@ def main() -> None:
     counts = QUICK if options.quick else FULL
     wanted = set(options.only.split(",")) if options.only else set(counts)
     counts = {family: count for family, count in counts.items() if family in wanted}
+    end_s = time.monotonic() + 60 * options.minutes
     bench = Bench(peer=options.peer, seed=seed)
     for number, text in enumerate(options.piano):
         name, source = text.split("=", 1)
         takes = list(drawn_takes(seed + number, counts=counts))
         piano = piano_of(source, takes)
-        for take in takes:
+        for take in in_turn(takes):
+            if time.monotonic() > end_s:
+                print(f"{name}: time is up before {take.name}.", flush=True)
+                break
             bench.take(name, piano, take)
             print(f"{name} {take.name}", flush=True)
     print("\n".join(bench.table()))
