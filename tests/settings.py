@@ -20,7 +20,7 @@ if os.environ.get("KEYSLIP_TEST_DATABASE_URL"):
 os.environ["BROKER_URL"] = os.environ.get("KEYSLIP_TEST_BROKER_URL") or "memory://"
 
 from keyslip.settings import *  # noqa: E402, F403
-from keyslip.settings import STORAGES  # noqa: E402
+from keyslip.settings import DATABASES, STORAGES  # noqa: E402
 
 # The environment of programs that tests start is their own affair.
 for _name in ("KEYSLIP_DATA", "DATABASE_URL", "BROKER_URL"):
@@ -28,5 +28,8 @@ for _name in ("KEYSLIP_DATA", "DATABASE_URL", "BROKER_URL"):
 
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # tests make hundreds of learners
 STORAGES = STORAGES | {"staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}}
+if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
+    # A file, as in the running program: threads that share a database in memory do not wait for each other's locks.
+    DATABASES["default"]["TEST"] = {"NAME": str(_folder / "test.sqlite3")}
 WHITENOISE_USE_FINDERS = True
 WHITENOISE_AUTOREFRESH = True
