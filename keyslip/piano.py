@@ -14,6 +14,7 @@ import subprocess
 import sys
 import tarfile
 import tempfile
+import zlib
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -47,9 +48,14 @@ def fetch_piano(folder: Path) -> None:
         fresh = folder.with_name(f"{folder.name}.new")
         shutil.rmtree(fresh, ignore_errors=True)
         fresh.mkdir(parents=True)
-        _unpack(packed, fresh)
-        shutil.rmtree(folder, ignore_errors=True)
-        fresh.rename(folder)
+        try:
+            _unpack(packed, fresh)
+            shutil.rmtree(folder, ignore_errors=True)
+            fresh.rename(folder)
+        except (tarfile.TarError, EOFError, zlib.error) as error:
+            raise PianoError(f"The package cannot be unpacked: {error}") from error
+        finally:
+            shutil.rmtree(fresh, ignore_errors=True)
 
 
 def has_piano(folder: Path) -> bool:
@@ -134,7 +140,7 @@ def main() -> None:
         return
     try:
         fetch_piano(folder)
-    except (PianoError, OSError, tarfile.TarError) as error:
+    except (PianoError, OSError) as error:
         sys.stderr.write(
             f"The recorded piano is not there: {error}\nScores are heard with a plain tone until `make piano` brings it.\n"
         )
