@@ -18,9 +18,6 @@ from reviews.drawing.charts import (
     PAGE_WIDTH,
     PHONE_WIDTH,
     Chart,
-    GapPoint,
-    LevelPoint,
-    TempoPoint,
     draw_gaps,
     draw_levels,
     draw_tempo,
@@ -28,6 +25,7 @@ from reviews.drawing.charts import (
     reach,
 )
 from reviews.drawing.marked import BarMark, ExtraMark, NoteMark, Place, PlaceMark, Shape, UnderRow, mark_score
+from reviews.drawing.points import GapPoint, LevelPoint, TempoPoint
 from reviews.drawing.strip import STRIP_WIDTH, Bracket, DrawingError, Pin, Strip, StripTake, strip_of
 
 __all__ = [
