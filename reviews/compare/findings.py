@@ -421,12 +421,29 @@ def _levels(teller: _Teller, hand: Hand, level: Measure | None, name: str) -> No
     teller.add(Kind.EVEN_LEVEL, level, unit="dB", text=text, level=named, hand=hand)
 
 
-def _fingers(teller: _Teller) -> None:
-    """What the designed take tells of each finger; nothing of any other playing."""
-    placed, matching = teller.written.placed, teller.matching
-    if not placed:
-        return
-    notes = [
+def finger_notes(matching: Matching, *, placed: Mapping[str, Placed]) -> tuple[FingerNote, ...]:
+    """Return the notes of the designed take that were played as written, for the fit.
+
+    Parameters
+    ----------
+    matching : Matching
+        What became of each written note.
+    placed : mapping of str to Placed
+        Each note's finger and visit, by its id (:func:`reviews.compare.designed.placed_of`).
+
+    Returns
+    -------
+    tuple of FingerNote
+        In playing order; empty of any other take.
+
+    Examples
+    --------
+    >>> from reviews.compare import expect
+    >>> from reviews.compare.matching import match
+    >>> finger_notes(match([], expected=expect([])), placed={})
+    ()
+    """
+    return tuple(
         FingerNote(
             finger=place.finger,
             pitch_midi=note.pitch_midi,
@@ -441,7 +458,15 @@ def _fingers(teller: _Teller) -> None:
         and note.state == State.PLAYED
         and note.onset_s is not None
         and note.level_db is not None
-    ]
+    )
+
+
+def _fingers(teller: _Teller) -> None:
+    """What the designed take tells of each finger; nothing of any other playing."""
+    placed = teller.written.placed
+    if not placed:
+        return
+    notes = finger_notes(teller.matching, placed=placed)
     fit = fit_fingers(notes) if teller.trust.has_steady_level else FingerFit((), doubt=FingerDoubt.LEVELS_BENT)
     texts, chosen = finger_words(fit)
     for text, one in zip(texts, chosen, strict=True):

@@ -12,15 +12,17 @@ one of the dry stroke, so what the room makes of the brighter sound is the fit's
 
 import argparse
 import secrets
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import log10
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from curriculum.score import in_playing_order
-from reviews.compare.designed import BPM, design_take, placed_of
+from curriculum.score import DueNote, in_playing_order
+from reviews.compare.designed import BPM, Placed, design_take, placed_of
 from reviews.compare.fingers import FINGERS, WIDE_DB, FingerFit, FingerNote, fit_fingers
 
 Row = NDArray[np.float64]
@@ -39,6 +41,10 @@ WHITE_KEY_M = 0.0235
 PIANOS = {"grand": (-7.0, 1 / 8, 2e-4), "upright": (-10.0, 1 / 7, 6e-4), "bright": (-4.5, 1 / 9, 3e-4)}
 # SD in dB of a key's partials, and of all of a key, around its piano's: neighbouring keys of one piano differ by several decibels.
 PARTIAL_SD_DB, KEY_SD_DB = 3.0, 2.0
+TABLE_HEAD = """\
+| takes with | takes | nothing said | finger's truth held | all fingers' held | error dB mean / rms \
+| its half-width dB median / 95 % / max | all half-widths dB | under 1.5 dB | told | claimed wrongly |
+|---|---|---|---|---|---|---|---|---|---|---|"""
 
 
 @dataclass(slots=True)
@@ -98,30 +104,84 @@ def _spread_words(values: list[float]) -> str:
     return f"{np.median(values):.2f} / {np.quantile(values, 0.95):.2f} / {max(values):.2f}"
 
 
-def room_gains(rooms: ModuleType, hz: Row, *, rng: np.random.Generator) -> Row:
-    """How much of each partial of each key reaches the phone, in a room, at places and before walls drawn at random.
+def wanted_rooms() -> ModuleType:
+    """The library that makes rooms; without it the program ends, saying so."""
+    try:
+        import pyroomacoustics as rooms
+    except ImportError as error:
+        raise SystemExit(
+            "The rooms are made by pyroomacoustics, which is not installed: pip install pyroomacoustics"
+        ) from error
+    return rooms  # type: ignore[no-any-return]
 
-    ``hz`` has one row for each white key from the lowest on, as has the answer.
-    """
+
+def place_all(rooms: ModuleType, keys: int, *, rng: np.random.Generator, rate_hz: int, most_walls: int) -> Any:
+    """A room with its answers worked out: so many white keys and a phone, at places and before walls drawn at random."""
     size_m = rng.uniform([3.0, 3.0, 2.3], [7.0, 6.0, 3.2])
-    room = rooms.ShoeBox(size_m, fs=RATE_HZ, materials=rooms.Material(rng.uniform(0.15, 0.45)), max_order=MOST_WALLS)
-    span_m = WHITE_KEY_M * len(hz)
+    room = rooms.ShoeBox(size_m, fs=rate_hz, materials=rooms.Material(rng.uniform(0.15, 0.45)), max_order=most_walls)
+    span_m = WHITE_KEY_M * keys
     # The piano stands along a wall, the phone anywhere half a metre to two and a half from the middle of its keys.
     piano = np.array([rng.uniform(0.4, size_m[0] - 0.4 - span_m), rng.uniform(0.2, 0.8), rng.uniform(0.7, 1.1)])
     while True:
         phone = rng.uniform([0.2, 0.2, 0.7], [size_m[0] - 0.2, size_m[1] - 0.2, 1.8])
         if 0.5 <= np.linalg.norm(phone - piano - [span_m / 2, 0, 0]) <= 2.5:
             break
-    for key in range(len(hz)):
+    for key in range(keys):
         room.add_source(piano + np.array([WHITE_KEY_M * key, 0.0, 0.0]))
     room.add_microphone(phone)
     room.compute_rir()
+    return room
+
+
+def room_gains(rooms: ModuleType, hz: Row, *, rng: np.random.Generator) -> Row:
+    """How much of each partial of each key reaches the phone. ``hz`` has one row for each white key from the lowest on, as has the answer."""
+    room = place_all(rooms, len(hz), rng=rng, rate_hz=RATE_HZ, most_walls=MOST_WALLS)
     gains = []
     for key, partials_hz in enumerate(hz):
         answer = room.rir[0][key][: int(ANSWER_S * RATE_HZ)]
         turns = np.outer(partials_hz, np.arange(len(answer)) / RATE_HZ)
         gains.append(np.abs(np.exp(-2j * np.pi * turns) @ answer))
     return np.array(gains)
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnStroke:
+    """How one note of the designed take is struck: ``index`` in playing order, seconds from the first beat, decibels."""
+
+    index: int
+    onset_s: float
+    stroke_db: float
+    beat_s: float
+
+
+def drawn_strokes(
+    due: Sequence[DueNote],
+    placed: Mapping[str, Placed],
+    *,
+    rng: np.random.Generator,
+    loud: int,
+    excess_db: float,
+    stroke_sd_db: float,
+    with_edges: bool = False,
+) -> Iterator[DrawnStroke]:
+    """The strokes of one playing, drawn one by one, some left out; `with_edges` those too that begin and end a visit."""
+    beat_s = 60 / (BPM * rng.uniform(0.7, 1.2))
+    end_s = float(due[-1].onset_beat) * beat_s
+    # A drift of no shape that the fit knows: growth, and a slow wave that need not end where it began.
+    growth_db, wave_db = rng.uniform(-3, 3), rng.uniform(0, 1)
+    wave_s, phase = rng.uniform(40, 160), rng.uniform(0, 2 * np.pi)
+    accent_db = rng.uniform(0, 1.5)
+    for index, note in enumerate(due):
+        place = placed[note.id]
+        if not place.is_counted and not with_edges:
+            continue
+        if place.is_counted and rng.random() < LOST_FRAC:
+            continue
+        onset_s = float(note.onset_beat) * beat_s + rng.normal(0, 0.03)
+        stroke_db = rng.normal(0, stroke_sd_db) + growth_db * onset_s / end_s
+        stroke_db += wave_db * np.sin(2 * np.pi * onset_s / wave_s + phase)
+        stroke_db += accent_db * place.is_first_beat + excess_db * (place.finger == loud)
+        yield DrawnStroke(index, onset_s, stroke_db, beat_s)
 
 
 def draw_take(
@@ -142,21 +202,11 @@ def draw_take(
     keys_db = rng.normal(0, KEY_SD_DB, len(keys))
     # Decibels an octave that a stroke is brighter for each decibel that it is louder.
     brighter = rng.uniform(0.1, 0.3)
-    beat_s = 60 / (BPM * rng.uniform(0.7, 1.2))
-    end_s = float(due[-1].onset_beat) * beat_s
-    # A drift of no shape that the fit knows: growth, and a slow wave that need not end where it began.
-    growth_db, wave_db = rng.uniform(-3, 3), rng.uniform(0, 1)
-    wave_s, phase = rng.uniform(40, 160), rng.uniform(0, 2 * np.pi)
-    accent_db = rng.uniform(0, 1.5)
     notes = []
-    for note in due:
+    strokes = drawn_strokes(due, placed, rng=rng, loud=loud, excess_db=excess_db, stroke_sd_db=stroke_sd_db)
+    for stroke in strokes:
+        note, onset_s, stroke_db = due[stroke.index], stroke.onset_s, stroke.stroke_db
         place = placed[note.id]
-        if not place.is_counted or rng.random() < LOST_FRAC:
-            continue
-        onset_s = float(note.onset_beat) * beat_s + rng.normal(0, 0.03)
-        stroke_db = rng.normal(0, stroke_sd_db) + growth_db * onset_s / end_s
-        stroke_db += wave_db * np.sin(2 * np.pi * onset_s / wave_s + phase)
-        stroke_db += accent_db * place.is_first_beat + excess_db * (place.finger == loud)
         key = keys.index(note.pitch_midi)
         dry = 10 ** ((sound_db[key] + brighter * stroke_db * np.log2(number)) / 20)
         dry *= 10 ** ((keys_db[key] + stroke_db) / 20) / dry.sum()
@@ -174,19 +224,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, help="drawn where none is given")
     parser.add_argument("--stroke-sd", type=float, default=STROKE_SD_DB, help="how unevenly one finger strikes, dB")
     options = parser.parse_args()
-    try:
-        import pyroomacoustics as rooms
-    except ImportError as error:
-        raise SystemExit(
-            "The rooms are made by pyroomacoustics, which is not installed: pip install pyroomacoustics"
-        ) from error
+    rooms = wanted_rooms()
     seed = secrets.randbelow(1_000_000) if options.seed is None else options.seed
     print(f"seed {seed}, strokes uneven by {options.stroke_sd} dB\n")
-    print(
-        "| takes with | takes | nothing said | finger's truth held | all fingers' held | error dB mean / rms "
-        "| its half-width dB median / 95 % / max | all half-widths dB | under 1.5 dB | told | claimed wrongly |"
-    )
-    print("|---|---|---|---|---|---|---|---|---|---|---|")
+    print(TABLE_HEAD)
     for name, excess_db in ((f"one finger {EXCESS_DB:.0f} dB louder", EXCESS_DB), ("none louder", 0.0)):
         found = Sum()
         for take in range(options.takes):
