@@ -21,7 +21,7 @@ help:
 	@echo 'make check        formatters, linters, types, layers, migrations and every test; make lint leaves the tests out'
 	@echo 'make fix          repair what can be repaired'
 	@echo 'make bench        the benchmarks in tests/bench, each with a table'
-	@echo 'make bench-ear    how well takes are heard, on fresh ones rendered for it (SEED=7, QUICK=1; see tests/bench_ear/README.md)'
+	@echo 'make bench-ear    how well takes are heard, on fresh ones rendered for it (SEED=7, QUICK=1, TARGETS=1, COVERAGE=1; see tests/bench_ear/README.md)'
 	@echo 'make lock         lock files anew from pyproject.toml'
 	@echo 'make train-listener   the net that listens, anew from nothing (an NVIDIA GPU, half an hour; see reviews/sound/LISTENER.md)'
 
@@ -80,19 +80,40 @@ fix: setup-dev
 bench: setup-dev
 	@for file in tests/bench/[a-z]*.py; do echo "== $$file"; $(PY) "$$file" || exit 1; done
 
-# Pianos come from npm and Debian, the net to compare with from PyPI; all of it stays in build/. Needs fluidsynth, timidity and npm.
+# Fetched once, as tests/bench_ear/README.md tells, and kept in build/: pianos from npm and Debian, the net to compare with from PyPI.
+# Needs npm, apt-get, dpkg-deb and fluidsynth.
 BENCH_EAR := build/bench-ear
-DEBIAN := $(BENCH_EAR)/debian/usr/share
-bench-ear: setup-dev
-	mkdir -p $(BENCH_EAR)/debian $(BENCH_EAR)/peer
+DEBIAN := $(BENCH_EAR)/debian/usr/share/sounds
+PEER := $(BENCH_EAR)/peer/basic_pitch/saved_models/icassp_2022/nmp.onnx
+TIMGM := $(DEBIAN)/sf2/TimGM6mb.sf2
+MSCORE := $(DEBIAN)/sf3/MuseScore_General_Full.sf3
+SALAMANDER := $(BENCH_EAR)/node_modules/@audio-samples
+DEB = mkdir -p $(BENCH_EAR)/debian && cd $(BENCH_EAR)/debian && apt-get download $(1) && dpkg-deb -x $(1)_*.deb . && rm $(1)_*.deb
+$(TIMGM):
+	$(call DEB,timgm6mb-soundfont)
+	touch $@
+$(MSCORE):
+	$(call DEB,musescore-general-soundfont)
+	touch $@
+$(SALAMANDER)/piano-release:
 	npm install --silent --no-save --ignore-scripts --prefix $(BENCH_EAR) $(LAYERS:%=@audio-samples/piano-%@1.0.5)
-	cd $(BENCH_EAR)/debian && apt-get download musescore-general-soundfont timgm6mb-soundfont && for file in *.deb; do dpkg-deb -x "$$file" .; done
+	touch $@
+$(PEER):
 	$(PYTHON) -m pip download --quiet --no-deps --dest $(BENCH_EAR)/peer basic-pitch==0.4.0
 	cd $(BENCH_EAR)/peer && $(PYTHON) -m zipfile -e basic_pitch-0.4.0-*.whl .
-	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m tests.bench_ear $(if $(SEED),--seed $(SEED)) $(if $(QUICK),--quick) \
-	  --peer $(BENCH_EAR)/peer/basic_pitch/saved_models/icassp_2022/nmp.onnx \
-	  --piano timgm=$(DEBIAN)/sounds/sf2/TimGM6mb.sf2:0:0 \
-	  $(if $(QUICK),,--piano mscore=$(DEBIAN)/sounds/sf3/MuseScore_General_Full.sf3:0:0 --piano salamander=$(BENCH_EAR)/node_modules/@audio-samples)
+	touch $@
+
+# QUICK=1: six takes on one piano. TARGETS=1: what is wanted, on the two pianos the net never learnt from. COVERAGE=1: only intervals.
+ON_ONE := $(if $(QUICK),yes)
+ON_TWO := $(if $(QUICK)$(TARGETS),yes)
+BENCH_OPTIONS = $(if $(SEED),--seed $(SEED)) $(if $(MINUTES),--minutes $(MINUTES)) --piano timgm=$(TIMGM):0:0 \
+  $(if $(ON_ONE),,--piano mscore=$(MSCORE):0:0) $(if $(ON_TWO),,--piano salamander=$(SALAMANDER))
+BENCH_PY := OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY)
+bench-ear: MINUTES := $(or $(MINUTES),$(if $(TARGETS),35))
+bench-ear: setup-dev $(PEER) $(TIMGM) $(if $(ON_ONE),,$(MSCORE)) $(if $(ON_TWO),,$(SALAMANDER)/piano-release)
+	$(if $(COVERAGE),,$(BENCH_PY) -m tests.bench_ear --size $(if $(QUICK),quick,$(if $(TARGETS),targets,full)) --peer $(PEER) \
+	  --json $(BENCH_EAR)/takes.json $(BENCH_OPTIONS))
+	$(if $(ON_TWO),,$(BENCH_PY) -m tests.bench_ear.coverage --json $(BENCH_EAR)/coverage.json $(BENCH_OPTIONS))
 
 # No lock may name an address: packages come from wherever the reader's own installer is set up to look.
 COMPILE := $(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate

@@ -6,40 +6,36 @@ counts, as in the comparison itself. What each number means stands in README.md.
 
 from collections import Counter
 from dataclasses import dataclass, field, replace
-from fractions import Fraction
 from typing import Any
 
 import mir_eval
 import numpy as np
 
-from curriculum.score import DueNote
-from reviews.compare import Comparison, Expected, Matching, State, compare, evenness_of, expect
+from reviews.compare import Comparison, Matching, State, evenness_of
 from reviews.compare.measures import Trust
 from reviews.compare.settings import CompareSettings
 from reviews.sound.listening import Listened
+from tests.bench_ear.expecting import Truth, compared, expected_of
+
+__all__ = [
+    "ALONE_FROM",
+    "Notes",
+    "Tally",
+    "Truth",
+    "compared",
+    "expected_of",
+    "last_played",
+    "pairs",
+    "score_strikes",
+    "score_take",
+]
 
 NEAR_S = 0.05  # s within which a heard strike is the played one; the field's usual tolerance
 # Confidence from which a heard note is scored without a score.
 ALONE_FROM = 0.4
 # s by which the moment of going back may be off.
 RESTART_S = 1.0
-Truth = dict[str, Any]
 Notes = list[tuple[float, int]]
-
-
-def expected_of(truth: Truth) -> Expected:
-    """The written notes of a take."""
-    first: dict[int, float] = {}
-    for note in truth["score"]:
-        first[note["bar"]] = min(first.get(note["bar"], note["onset"]), note["onset"])
-    due = []
-    for note in truth["score"]:
-        onset = Fraction(note["onset"]).limit_denominator(960)
-        beat = onset - Fraction(first[note["bar"]]).limit_denominator(960) + 1
-        length = Fraction(note["duration"]).limit_denominator(960)
-        name, hand = str(note["id"]), "right" if note["hand"] == "R" else "left"
-        due.append(DueNote(name, name, (name,), str(note["bar"]), note["bar"] - 1, beat, onset, length, note["pitch"], hand, None, False))  # fmt: skip
-    return expect(due)
 
 
 def f1(played: Notes, heard: Notes) -> tuple[float, float, float]:
@@ -71,18 +67,32 @@ class Tally:
 
     counts: Counter[str] = field(default_factory=Counter)
     errors_ms: list[float] = field(default_factory=list)
-    heard_errors_ms: list[float] = field(default_factory=list)
     ioi_ms: list[tuple[float, float]] = field(default_factory=list)
+    flux: list[float] = field(default_factory=list)
     worst: list[str] = field(default_factory=list)
 
     def add(self, other: "Tally") -> None:
         self.counts += other.counts
         self.errors_ms += other.errors_ms
-        self.heard_errors_ms += other.heard_errors_ms
         self.ioi_ms += other.ioi_ms
+        self.flux += other.flux
         self.worst += other.worst
 
-    def ratio(self, part: str, whole: str) -> float | None:
+    def as_json(self) -> dict[str, Any]:
+        """Everything but the single notes, for a file that other runs are added to."""
+        return {
+            "counts": dict(self.counts),
+            "errors_ms": [round(error, 3) for error in self.errors_ms],
+            "ioi_ms": [[round(told, 3), round(true, 3)] for told, true in self.ioi_ms],
+            "flux": [round(value, 4) for value in self.flux],
+        }
+
+    @classmethod
+    def from_json(cls, kept: dict[str, Any]) -> "Tally":
+        pairs = [(told, true) for told, true in kept["ioi_ms"]]
+        return cls(counts=Counter(kept["counts"]), errors_ms=kept["errors_ms"], ioi_ms=pairs, flux=kept["flux"])
+
+    def share(self, part: str, whole: str) -> float | None:
         return self.counts[part] / self.counts[whole] if self.counts[whole] else None
 
     def f1_of(self, name: str) -> float | None:
@@ -93,17 +103,12 @@ class Tally:
         values = np.abs(self.errors_ms) if self.errors_ms else np.zeros(1)
         return float(np.median(values)), float(np.percentile(values, 95))
 
+    def ioi_within(self) -> int:
+        """Hands whose spread of gaps is told within 1.5 ms or 5 per cent."""
+        return sum(abs(told - true) <= max(1.5, 0.05 * true) for told, true in self.ioi_ms)
+
     def ioi_share_within(self) -> float | None:
-        """Share of hands whose spread of gaps is told within 1.5 ms or 5 per cent."""
-        if not self.ioi_ms:
-            return None
-        return sum(abs(told - true) <= max(1.5, 0.05 * true) for told, true in self.ioi_ms) / len(self.ioi_ms)
-
-
-def compared(truth: Truth, listened: Listened) -> Comparison:
-    """The comparison as the program makes it."""
-    trust = Trust(**listened.trust_fields)
-    return compare(listened.hearing.notes, expected=expected_of(truth), trust=trust)
+        return self.ioi_within() / len(self.ioi_ms) if self.ioi_ms else None
 
 
 def score_strikes(name: str, truth: Truth, heard: Notes, tally: Tally) -> None:
