@@ -13,6 +13,8 @@
   const START_S = 0.15;
   // What still sounds when the last bar is over.
   const TAIL_S = 0.6;
+  // What is marked is seen with the next frame of the screen, this many seconds later.
+  const FRAME_S = 1 / 60;
   // Milliseconds until the browser is taken to have no way to a loudspeaker.
   const WAKE_DEVICE_MS = 8000;
 
@@ -177,7 +179,7 @@
     if (!playing) return;
     playing.frame = requestAnimationFrame(follow);
     const hands = handsChosen();
-    const { heads, bar } = hereAt(playing.plan, heardNow() - playing.startAt);
+    const { heads, bar } = hereAt(playing.plan, heardNow() + FRAME_S - playing.startAt);
     const ids = heads.filter((head) => hands === "both" || !head.hand || head.hand === hands).map((head) => head.id);
     if (ids.join() !== playing.here.join()) mark(ids);
     if (bar !== playing.bar) moveTo(bar);
