@@ -461,13 +461,43 @@ def finger_notes(matching: Matching, *, placed: Mapping[str, Placed]) -> tuple[F
     )
 
 
+def fit_take(matching: Matching, *, placed: Mapping[str, Placed], trust: Trust) -> FingerFit:
+    """Return what the designed take says of fingers, or why it says nothing.
+
+    Parameters
+    ----------
+    matching : Matching
+        What became of each written note.
+    placed : mapping of str to Placed
+        As for :func:`finger_notes`.
+    trust : Trust
+        How good the recording is.
+
+    Returns
+    -------
+    FingerFit
+        With a doubt where levels cannot be trusted.
+
+    Examples
+    --------
+    >>> from reviews.compare import expect
+    >>> from reviews.compare.matching import match
+    >>> str(fit_take(match([], expected=expect([])), placed={}, trust=Trust(has_own_levels=False)).doubt)
+    'not_alone'
+    """
+    if not trust.has_steady_level:
+        return FingerFit((), doubt=FingerDoubt.LEVELS_BENT)
+    if not trust.has_own_levels:
+        return FingerFit((), doubt=FingerDoubt.NOT_ALONE)
+    return fit_fingers(finger_notes(matching, placed=placed))
+
+
 def _fingers(teller: _Teller) -> None:
     """What the designed take tells of each finger; nothing of any other playing."""
     placed = teller.written.placed
     if not placed:
         return
-    notes = finger_notes(teller.matching, placed=placed)
-    fit = fit_fingers(notes) if teller.trust.has_steady_level else FingerFit((), doubt=FingerDoubt.LEVELS_BENT)
+    fit = fit_take(teller.matching, placed=placed, trust=teller.trust)
     texts, chosen = finger_words(fit)
     for text, one in zip(texts, chosen, strict=True):
         measure = Measure(value=one.value_db, low=one.low_db, high=one.high_db, floor=one.half_db, count=one.count)

@@ -59,6 +59,7 @@ class FingerDoubt(StrEnum):
     FEW_NOTES = "few_notes"
     APART = "apart"
     LEVELS_BENT = "levels_bent"
+    NOT_ALONE = "not_alone"
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,6 +197,7 @@ DOUBT_WORDS = {
     FingerDoubt.FEW_NOTES: "Too few notes of some finger were heard as written to tell a finger from the room.",
     FingerDoubt.APART: "Too few of the five places were heard to tell a finger from the room. Play all of them, without moving the phone.",
     FingerDoubt.LEVELS_BENT: "This phone cut off or evened out the loudness, so no finger can be told from the room. Move it further away, or switch that off.",
+    FingerDoubt.NOT_ALONE: "Other notes were heard together with the single ones of this take, so no finger can be told from the room. Play it with one hand, without pedal.",
 }
 NOTHING = FingerExcess(finger=0, value_db=0.0, low_db=0.0, high_db=0.0, count=0)
 

@@ -42,7 +42,9 @@ class Trust:
 
     ``onset_sd_s`` is the SD of the error of one onset as found in this very take (two window sizes), ``level_sd_db`` that of one level of a
     key against itself. ``is_exact`` holds for MIDI. ``is_poor`` holds where noise, room or clipping are bad. ``is_dry`` says that ends of
-    notes can be told (no pedal, no long room). ``has_steady_level`` is False where loudness was cut off or evened out on its way.
+    notes can be told (no pedal, no long room). ``has_steady_level`` is False where loudness was cut off or evened out on its way,
+    ``has_own_levels`` where levels are not those of each note's own partials: differences are then too small by a factor nobody knows (one
+    third on one sampled piano, one on another).
     """
 
     onset_sd_s: float = 0.001
@@ -51,6 +53,7 @@ class Trust:
     is_poor: bool = False
     is_dry: bool = False
     has_steady_level: bool = True
+    has_own_levels: bool = True
 
 
 @dataclass(frozen=True, slots=True)

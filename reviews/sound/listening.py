@@ -63,6 +63,7 @@ class Listened:
             "is_exact": hearing.is_exact,
             "is_poor": self.is_poor,
             "is_dry": self.is_dry,
+            "has_own_levels": hearing.is_exact or hearing.is_line,
             "has_steady_level": not {Limit.CLIPPED, Limit.GAIN_CONTROL} & set(self.limits),
         }
 

@@ -26,8 +26,8 @@ from curriculum.score import in_playing_order
 from lessons.media import probe
 from reviews.compare import Trust, compare, written_of
 from reviews.compare.designed import BPM, design_take, placed_of
-from reviews.compare.findings import finger_notes
-from reviews.compare.fingers import FINGERS, FingerDoubt, FingerFit, fit_fingers
+from reviews.compare.findings import finger_notes, fit_take
+from reviews.compare.fingers import FINGERS, FingerFit
 from reviews.sound.listener import Listener
 from reviews.sound.listening import listen
 from tests.bench_ear.finger_rooms import (
@@ -59,6 +59,8 @@ from tests.tools.render_takes import (
 MOST_WALLS, ANSWER_S = 30, 0.6
 # A phone without the made-up room of the other takes: noise 35 dB below, its band, AAC at 128 kbit/s.
 PHONE = replace(PRESETS["phone"], rt60_s=None)
+# Pictures a second of the film around the sound, which nobody looks at.
+FILM_FPS = 2
 LEAD_IN_S, HELD_FRAC = 0.8, 0.9
 # MIDI velocity around which a take is played, and the borders of what a sampled piano can do.
 VELOCITY = (50.0, 72.0)
@@ -119,7 +121,7 @@ def in_room(take: Take, piano: Piano, rooms: ModuleType, *, rng: np.random.Gener
         dry = render_dry(alone, piano)
         answer = room.rir[0][place][: int(ANSWER_S * SR)]
         add(out, signal.oaconvolve(dry, answer), 0)
-    return out
+    return out[: len(out) // SR * SR]  # whole seconds: other lengths are slow to make noise for
 
 
 def fit_of(path: Path, folder: Path, listener: Listener, *, hand: str) -> tuple[FingerFit, int]:
@@ -127,10 +129,9 @@ def fit_of(path: Path, folder: Path, listener: Listener, *, hand: str) -> tuple[
     listened = listen(path, probe=probe(path), folder=folder, listener=listener)
     trust = Trust(**listened.trust_fields)
     expected, written = written_of(design_take("right" if hand == "right" else "left"))
-    notes = finger_notes(compare(listened.hearing.notes, expected=expected, trust=trust, written=written).matching, placed=written.placed)  # fmt: skip
-    if not trust.has_steady_level:
-        return FingerFit((), doubt=FingerDoubt.LEVELS_BENT), len(notes)
-    return fit_fingers(notes), len(notes)
+    matching = compare(listened.hearing.notes, expected=expected, trust=trust, written=written).matching
+    fit = fit_take(matching, placed=written.placed, trust=trust)
+    return fit, len(finger_notes(matching, placed=written.placed))
 
 
 def main() -> None:
@@ -161,13 +162,15 @@ def main() -> None:
         ]
         piano = piano_of(source, takes)
         sums = {True: Sum(), False: Sum()}
-        for place, take in enumerate(takes):
+        # Loud and even ones in turn, so that a run cut short has both.
+        for place in sorted(range(len(takes)), key=lambda each: (each % options.takes, each)):
+            take = takes[place]
             is_loud, one = place < options.takes, FINGERS[place % options.takes % len(FINGERS)]
             rng = np.random.default_rng([seed, number, 2, place])
             with tempfile.TemporaryDirectory() as folder:
                 path = Path(folder) / "take.mp4"
                 sound = degrade(in_room(take, piano, rooms, rng=rng), PHONE, rng)
-                write_mp4(path, sound, PHONE.aac_kbps)
+                write_mp4(path, sound, PHONE.aac_kbps, fps=FILM_FPS)
                 fit, count = fit_of(path, Path(folder), listener, hand=take.params["hand"])
             heard_s += len(sound) / SR
             counted, wanted = counted + count, wanted + len(take.played) - 20

@@ -45,6 +45,12 @@ def test_a_phone_that_evens_out_loudness_tells_nothing_of_fingers() -> None:
     assert found.value == 0
 
 
+def test_levels_that_are_not_of_the_notes_themselves_tell_nothing_of_fingers() -> None:
+    [found] = play(excess_db=3.0, trust=Trust(has_own_levels=False))
+    assert found.text.startswith("Other notes were heard together with the single ones")
+    assert found.value == 0
+
+
 def test_one_place_alone_tells_nothing_of_fingers() -> None:
     [found] = play(excess_db=3.0, up_to=17)
     assert found.text.startswith("Too few")
