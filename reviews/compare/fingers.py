@@ -24,6 +24,7 @@ A worked example: five fingers on nine keys, the thumb 3 dB louder, a room that 
 [(1, 3)]
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -32,6 +33,7 @@ from math import erf, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from reviews.compare.designed import STARTS, start_of
 from reviews.compare.errors import CompareError
 
 Row = NDArray[np.float64]
@@ -39,6 +41,8 @@ Row = NDArray[np.float64]
 FINGERS = (1, 2, 3, 4, 5)
 # Notes that every finger needs: fewer, and one odd stroke decides.
 LEAST_OF_A_FINGER = 6
+# Notes from which a start is heard at all: fewer are chance agreements with something else.
+LEAST_OF_A_VISIT = 4
 # Combinations of key and finger beyond what the fit itself uses up, from which their spread can be told at all.
 LEAST_SPARE_CELLS = 3
 # Ratios of the spreads of visits and of cells to that of single notes that are weighed; beyond 3 the notes hardly matter any more.
@@ -95,7 +99,8 @@ class FingerFit:
     """What the designed take says.
 
     ``excess`` has one entry for each finger, thumb first; empty where ``doubt`` says why. ``told`` holds the fingers that stand out, the
-    farthest first; the excess of a second one is against the three left. ``missing_visits`` are those without a note.
+    farthest first; the excess of a second one is against the three left. ``missing_visits`` are those with fewer notes than
+    a start is known by.
     ``trend_db`` is how much louder the end is than the beginning.
     """
 
@@ -145,7 +150,8 @@ def fit_fingers(notes: Sequence[FingerNote], *, visits: int = 10) -> FingerFit:
         if note.finger not in FINGERS or not np.isfinite(note.level_db):
             message = f"Finger {note.finger} at {note.level_db} dB given; wanted 1 to 5 and a number."
             raise CompareError(message)
-    missing = tuple(sorted(set(range(visits)) - {note.visit for note in notes}))
+    heard = Counter(note.visit for note in notes)
+    missing = tuple(visit for visit in range(visits) if heard[visit] < LEAST_OF_A_VISIT)
     counts = [sum(note.finger == finger for note in notes) for finger in FINGERS]
     if min(counts) < LEAST_OF_A_FINGER:
         return FingerFit((), missing_visits=missing, doubt=FingerDoubt.FEW_NOTES)
@@ -213,7 +219,7 @@ def finger_words(fit: FingerFit) -> tuple[list[str], list[FingerExcess]]:
     Returns
     -------
     (list of str, list of FingerExcess)
-        As many sentences as numbers, one at least. Without an excess, its numbers are zero.
+        As many sentences as numbers, one at least; the last one names the starts that were not heard. Without an excess, its numbers are zero.
 
     Examples
     --------
@@ -221,6 +227,48 @@ def finger_words(fit: FingerFit) -> tuple[list[str], list[FingerExcess]]:
     >>> finger_words(FingerFit((one,), told=(one,)))[0]
     ['Finger 1 (the thumb) sounds 2.1 to 3.9 dB louder than the others: that is the finger, not the room.']
     """
+    texts, chosen = _words(fit)
+    missing = missing_words(fit.missing_visits)
+    return [*texts[:-1], f"{texts[-1]} {missing}".strip()], chosen
+
+
+def missing_words(visits: Sequence[int]) -> str:
+    """Return which starts of the designed take were not heard.
+
+    Parameters
+    ----------
+    visits : sequence of int
+        0 to 9.
+
+    Returns
+    -------
+    str
+        A sentence or two; empty where all were heard. Nothing is named where not one was.
+
+    Examples
+    --------
+    >>> missing_words([3]), missing_words([1, 3, 6, 8])
+    ('The start on F was not heard the first time.', 'The starts on D and F were not heard.')
+    """
+    if len(visits) >= 2 * len(STARTS):
+        return ""
+    turns: dict[str, list[int]] = {}
+    for visit in visits:
+        turns.setdefault(start_of(visit), []).append(visit // len(STARTS))
+    told = [([key for key, when in turns.items() if when == [0, 1]], "")]
+    told += [([key for key, when in turns.items() if when == [turn]], f" the {name} time") for turn, name in enumerate(("first", "second"))]  # fmt: skip
+    return " ".join(
+        f"The start{'s' if len(keys) > 1 else ''} on {_listed(keys)} {'were' if len(keys) > 1 else 'was'} not heard{when}."
+        for keys, when in told
+        if keys
+    )
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _words(fit: FingerFit) -> tuple[list[str], list[FingerExcess]]:
     if fit.doubt is not None:
         return [DOUBT_WORDS[fit.doubt]], [NOTHING]
     if fit.told:

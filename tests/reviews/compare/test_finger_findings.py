@@ -8,7 +8,14 @@ from reviews.compare.designed import design_take
 from reviews.sound.heard import HeardNote
 
 
-def play(*, excess_db: float, hand: str = "right", trust: Trust | None = None, up_to: int = 170) -> list[Finding]:
+def play(
+    *,
+    excess_db: float,
+    hand: str = "right",
+    trust: Trust | None = None,
+    up_to: int = 170,
+    without: tuple[int, ...] = (),
+) -> list[Finding]:
     """The findings on fingers of a playing whose thumb is louder, in a room that makes keys unlike."""
     rng = np.random.default_rng(4)
     expected, written = written_of(design_take(hand))
@@ -20,6 +27,7 @@ def play(*, excess_db: float, hand: str = "right", trust: Trust | None = None, u
             keys_db[note.pitch_midi] + rng.normal(0, 0.7) + excess_db * (written.placed[note.id].finger == 1),
         )
         for note in expected.notes[:up_to]
+        if written.placed[note.id].visit not in without
     ]
     found = compare(heard, expected=expected, trust=trust or Trust(), written=written)
     return [finding for finding in found.findings if finding.kind == Kind.FINGERS]
@@ -54,3 +62,24 @@ def test_levels_that_are_not_of_the_notes_themselves_tell_nothing_of_fingers() -
 def test_one_place_alone_tells_nothing_of_fingers() -> None:
     [found] = play(excess_db=3.0, up_to=17)
     assert found.text.startswith("Too few")
+
+
+@pytest.mark.parametrize(
+    ("without", "named"),
+    [
+        ((3,), "The start on F was not heard the first time."),
+        ((8,), "The start on F was not heard the second time."),
+        ((1, 6), "The start on D was not heard."),
+        ((4, 9), "The start on G was not heard."),
+    ],
+)
+def test_a_start_that_was_left_out_is_named(without: tuple[int, ...], named: str) -> None:
+    [found] = play(excess_db=3.0, without=without)
+    assert found.text.startswith("Finger 1 (the thumb) sounds ")
+    assert found.text.endswith(f"not the room. {named}")
+
+
+def test_where_too_few_starts_are_heard_the_missing_ones_are_named() -> None:
+    [found] = play(excess_db=3.0, up_to=17)
+    assert "The starts on D, E, F and G were not heard." in found.text
+    assert "The start on C was not heard the second time." in found.text
