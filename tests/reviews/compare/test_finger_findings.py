@@ -70,7 +70,8 @@ def test_one_place_alone_tells_nothing_of_fingers() -> None:
         ((3,), "The start on F was not heard the first time."),
         ((8,), "The start on F was not heard the second time."),
         ((1, 6), "The start on D was not heard."),
-        ((4, 9), "The start on G was not heard."),
+        ((2, 7), "The start on E was not heard."),
+        ((2, 8), "The start on E was not heard the first time. The start on F was not heard the second time."),
     ],
 )
 def test_a_start_that_was_left_out_is_named(without: tuple[int, ...], named: str) -> None:
