@@ -263,6 +263,13 @@ def keys_around(middle_midi: int = 60, *, reach: int = 12) -> list[tuple[int, st
     ]
 
 
+# What is left as it is where a field of its own asks already.
+LEFT_OPEN = {
+    "tempo_missing": "The tempo stays open.",
+    "hands_from_pitch": "The hands stay as they were guessed.",
+}
+
+
 class QuestionsForm(PlainForm):
     """What the reader asked about a score. Only what is asked is a field."""
 
@@ -289,7 +296,7 @@ class QuestionsForm(PlainForm):
         required=False,
     )
     seen = forms.MultipleChoiceField(
-        label="Looked at, and it is as the page shows it",
+        label="Looked at, and not to be asked again",
         required=False,
         widget=forms.CheckboxSelectMultiple(attrs={"class": "list"}),
     )
@@ -307,7 +314,9 @@ class QuestionsForm(PlainForm):
             del self.fields["bpm"]
         if "hands_from_pitch" not in asked:
             del self.fields["split"]
-        rest = [(code, question["text"]) for code, question in asked.items() if code != "which_hand"]
+        rest = [
+            (code, LEFT_OPEN.get(code, question["text"])) for code, question in asked.items() if code != "which_hand"
+        ]
         if rest:
             cast(forms.MultipleChoiceField, self.fields["seen"]).choices = rest
         else:

@@ -1,14 +1,26 @@
-"""What the pages of this app show alike: skills by family, units with their state, what holds a piece."""
+"""What the pages of this app show alike: skills by family, units with their state, what holds a piece, what a score is for."""
 
 from collections import Counter
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
+from uuid import UUID
 
 from django.core.exceptions import ValidationError
 from django.forms.forms import BaseForm
+from django.http import Http404
+from django.urls import reverse
 
-from curriculum.models import Piece, Skill, Unit
-from curriculum.queries import FAMILIES, LearnerGraph, PieceState, UnitState, say_list
+from curriculum.models import Piece, Score, Skill, Unit
+from curriculum.queries import (
+    FAMILIES,
+    LearnerGraph,
+    LearnerRequest,
+    PieceState,
+    UnitState,
+    get_piece,
+    get_unit,
+    say_list,
+)
 
 # Standings in the order in which they are counted.
 WORDS = ["ticked", "ticked by hand", "due a check", "claimed", "in work", "untried", "watched", "not for me"]
@@ -246,3 +258,27 @@ def add_errors(form: BaseForm, error: ValidationError) -> None:
         return
     for field, messages in error.error_dict.items():
         form.add_error(field if field in form.fields else None, messages)
+
+
+# What a score is for --------------------------------------------------------------------------------------------------
+
+
+def asked_owner(request: LearnerRequest) -> tuple[Piece | None, Unit | None]:
+    """Return what a new score is for, by the address; at most one of the two."""
+    try:
+        if piece := request.GET.get("piece"):
+            return get_piece(request.user, UUID(piece)), None
+        if unit := request.GET.get("unit"):
+            return None, get_unit(request.user, UUID(unit))
+    except ValueError as error:
+        raise Http404 from error
+    return None, None
+
+
+def owner_url(*, score: Score | None = None, piece: Piece | None = None, unit: Unit | None = None) -> str:
+    """Return where a page about a score leads back to: the score itself, what it is for, or the list of all."""
+    if score is not None:
+        return reverse("curriculum:score", args=[score.pk])
+    if piece is not None:
+        return reverse("curriculum:piece", args=[piece.pk])
+    return reverse("curriculum:unit", args=[unit.pk]) if unit is not None else reverse("curriculum:score-list")

@@ -10,7 +10,6 @@ from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
-from django.urls import reverse
 from django.utils.cache import patch_vary_headers
 from django.utils.http import content_disposition_header
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
@@ -40,7 +39,7 @@ from curriculum.score.patterns.spec import Pattern
 from curriculum.score.patterns.wording import pattern_in_words
 from curriculum.score.patterns.writing import make_pattern
 from curriculum.views.hearing import hearing_of
-from curriculum.views.presenting import add_errors
+from curriculum.views.presenting import add_errors, asked_owner, owner_url
 
 GONE = "The notes of this score are not on the disk any more. A backup may hold them; or put the file in once more."
 
@@ -65,28 +64,10 @@ def score_sentence(score: Score) -> str:
     return f"{', '.join(parts)}; {source}."
 
 
-def _owner(request: LearnerRequest) -> tuple[Piece | None, Unit | None]:
-    """Return what a new score is for, by the address; at most one of the two."""
-    try:
-        if piece := request.GET.get("piece"):
-            return get_piece(request.user, UUID(piece)), None
-        if unit := request.GET.get("unit"):
-            return None, get_unit(request.user, UUID(unit))
-    except ValueError as error:
-        raise Http404 from error
-    return None, None
-
-
-def _back(*, piece: Piece | None, unit: Unit | None) -> str:
-    if piece is not None:
-        return reverse("curriculum:piece", args=[piece.pk])
-    return reverse("curriculum:unit", args=[unit.pk]) if unit is not None else reverse("curriculum:score-list")
-
-
 @require_http_methods(["GET", "HEAD", "POST"])
 def score_new(request: LearnerRequest) -> HttpResponse:
     """A score from a file, for a piece, a unit, or on its own."""
-    piece, unit = _owner(request)
+    piece, unit = asked_owner(request)
     there = Score.objects.filter(piece=piece).first() if piece is not None else None
     if there is not None:
         return redirect("curriculum:score-replace", there.pk)
@@ -98,7 +79,7 @@ def score_new(request: LearnerRequest) -> HttpResponse:
             if made is not None:
                 return redirect("curriculum:score", made.pk)
     context = {
-        "form": form, "piece": piece, "unit": unit, "query": request.GET.urlencode(), "back": _back(piece=piece, unit=unit),
+        "form": form, "piece": piece, "unit": unit, "query": request.GET.urlencode(), "back": owner_url(piece=piece, unit=unit),
     }  # fmt: skip
     return render(request, "curriculum/score_new.html", context, status=422 if form.errors else 200)
 
@@ -181,7 +162,7 @@ def _show(request: LearnerRequest, found: Score, *, questions_form: QuestionsFor
     context = {
         "score": found,
         "owner": owner_of(found),
-        "owner_url": _back(piece=found.piece, unit=found.unit) if found.piece_id or found.unit_id else "",
+        "owner_url": owner_url(piece=found.piece, unit=found.unit) if found.piece_id or found.unit_id else "",
         "sentence": score_sentence(found),
         "picture": picture,
         "problem": problem,
@@ -233,7 +214,7 @@ def score_edit(request: LearnerRequest, pk: UUID) -> HttpResponse:
 def score_delete(request: LearnerRequest, pk: UUID) -> HttpResponse:
     found = get_score(request.user, pk)
     if request.method == "POST":
-        onward = _back(piece=found.piece, unit=found.unit)
+        onward = owner_url(piece=found.piece, unit=found.unit)
         services.delete_score(found)
         messages.success(request, f"“{found.title}” is deleted.")
         return redirect(onward)
@@ -337,7 +318,7 @@ def instrument(request: LearnerRequest) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 def score_pattern_new(request: LearnerRequest) -> HttpResponse:
     """An exercise from a few choices. Asked with choices in the address it shows what they make; nothing is kept yet."""
-    piece, unit = _owner(request)
+    piece, unit = asked_owner(request)
     return _pattern(request, piece=piece, unit=unit)
 
 
@@ -386,7 +367,7 @@ def _pattern(
             key: value for key, value in (("piece", piece), ("unit", unit)) if value is not None and score is None
         },
         "action": request.get_full_path().partition("?")[0],
-        "back": reverse("curriculum:score", args=[score.pk]) if score is not None else _back(piece=piece, unit=unit),
+        "back": owner_url(score=score, piece=piece, unit=unit),
         "picture": drawn,
         "problem": problem,
         "words": pattern_in_words(pattern) if pattern is not None else "",
@@ -438,6 +419,7 @@ def piece_demands(request: LearnerRequest, pk: UUID) -> HttpResponse:
         {
             "row": row,
             "words": services.demand_in_words(row),
+            "place": f"{'bar' if row.bars.isalnum() else 'bars'} {row.bars}" if row.bars else "",
             "field": form[f"demand-{row.pk}"],
             "is_doubtful": row.sure_frac < QUESTION_BELOW_SURE,
         }

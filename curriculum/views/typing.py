@@ -18,7 +18,7 @@ from django.views.decorators.http import require_http_methods
 from curriculum import services
 from curriculum.forms_scores import TypingForm, check_typed
 from curriculum.models import Piece, Score, Unit
-from curriculum.queries import LearnerRequest, get_piece, get_score, get_unit
+from curriculum.queries import LearnerRequest, get_score
 from curriculum.score import (
     CheckedBar,
     CheckedBoxes,
@@ -32,7 +32,7 @@ from curriculum.score.engraving.drawing import Engraving, engrave, stretches
 from curriculum.score.engraving.errors import EngravingError
 from curriculum.score.engraving.layout import NARROW, Layout
 from curriculum.score.musicxml import write_musicxml
-from curriculum.views.presenting import add_errors
+from curriculum.views.presenting import add_errors, asked_owner, owner_url
 
 # Note-heads drawn while somebody types: what stands around the place, drawn in half a second.
 MOST_NOTES_SHOWN = 300
@@ -123,7 +123,7 @@ EXAMPLES = (
 @require_http_methods(["GET", "HEAD", "POST"])
 def score_type(request: LearnerRequest) -> HttpResponse:
     """A new score, typed, for a piece, a unit, or on its own. Asked by a script while somebody types, it only checks."""
-    piece, unit = _owner(request)
+    piece, unit = asked_owner(request)
     if request.method != "POST":
         if (name := request.GET.get("show")) is not None:
             return _example(request, name)
@@ -142,26 +142,6 @@ def score_retype(request: LearnerRequest, pk: UUID) -> HttpResponse:
     if found.source != Score.Source.TYPED:
         raise Http404
     return _typing(request, score=found, piece=found.piece, unit=found.unit)
-
-
-def _owner(request: LearnerRequest) -> tuple[Piece | None, Unit | None]:
-    """Return what a new score is for, by the address; at most one of the two."""
-    try:
-        if piece := request.GET.get("piece"):
-            return get_piece(request.user, UUID(piece)), None
-        if unit := request.GET.get("unit"):
-            return None, get_unit(request.user, UUID(unit))
-    except ValueError as error:
-        raise Http404 from error
-    return None, None
-
-
-def _back(*, score: Score | None, piece: Piece | None, unit: Unit | None) -> str:
-    if score is not None:
-        return reverse("curriculum:score", args=[score.pk])
-    if piece is not None:
-        return reverse("curriculum:piece", args=[piece.pk])
-    return reverse("curriculum:unit", args=[unit.pk]) if unit is not None else reverse("curriculum:score-list")
 
 
 def _typing(
@@ -187,11 +167,12 @@ def _typing(
         "piece": piece,
         "unit": unit,
         "action": request.get_full_path(),
-        "back": _back(score=score, piece=piece, unit=unit),
+        "back": owner_url(score=score, piece=piece, unit=unit),
         "is_sent": is_sent,
         "examples": EXAMPLES,
         "draft": f"keyslip-typing-{request.user.pk}-{request.get_full_path()}",
         "kept_tokens": " ".join(_kept_tokens(request)) if not request.htmx else "",
+        "is_empty": _is_empty(form),
         **_report(form, checked, wants_notes=is_sent and not request.htmx),
         **_shown(
             checked, at=str(form["at"].value() or ""), known=request.POST.get("shown", "") if request.htmx else ""
@@ -313,7 +294,7 @@ def _report(form: TypingForm, checked: CheckedBoxes | None, *, wants_notes: bool
             if name != "__all__"
         ]
         return {"faults": [Fault(text=text) for text in said], "bars": [], "summary": "", "doubts": []}
-    is_empty = not (form["right_text"].value() or "").strip() and not (form["left_text"].value() or "").strip()
+    is_empty = _is_empty(form)
     wrong = [bar for bar in checked.bars if not bar.is_right]
     is_long = len(checked.bars) > MOST_BARS_SHOWN
     shown = wrong[:MOST_FAULTS_SHOWN] if is_long else checked.bars
@@ -325,6 +306,10 @@ def _report(form: TypingForm, checked: CheckedBoxes | None, *, wants_notes: bool
         "summary": _summary(checked, count_wrong=len(wrong)),
         "doubts": doubts,
     }
+
+
+def _is_empty(form: TypingForm) -> bool:
+    return not any((form[name].value() or "").strip() for name in ("right_text", "left_text"))
 
 
 def _faults(checked: CheckedBoxes) -> list[Fault]:

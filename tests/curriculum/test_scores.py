@@ -266,6 +266,13 @@ def test_a_staff_without_a_hand_is_asked_about(ada: Client, doubtful: Score, dra
     assert "checked" not in page.partition("Which hand plays it?")[2].partition("</fieldset>")[0]
 
 
+def test_a_tempo_that_is_missing_is_asked_for_once(ada: Client, doubtful: Score, drawn: list) -> None:
+    page = ada.get(reverse("curriculum:score", args=[doubtful.pk])).text
+    asked = page.partition("Keyslip asks")[2].partition("</form>")[0]
+    assert asked.count("How fast") == 1
+    assert "The tempo stays open." in asked
+
+
 def test_the_answer_makes_notes_of_that_hand(ada: Client, doubtful: Score) -> None:
     ada.post(reverse("curriculum:score-questions", args=[doubtful.pk]), {"hand": "left", "bpm": "72"})
 
@@ -457,6 +464,7 @@ def test_what_is_sure_is_answered_beforehand_and_what_is_doubtful_is_not(
 ) -> None:
     page = ada.get(reverse("curriculum:piece-demands", args=[piece.pk]))
 
+    assert "In bars 1-8." in page.text
     sure = {entry["row"].detector: entry["field"].value() for entry in page.context["sure"]}
     assert set(sure.values()) == {"yes"}
     assert all(entry["field"].value() == "" for entry in page.context["doubtful"])

@@ -203,6 +203,17 @@ def test_the_last_notes_stay_while_something_is_wrong(ada: Client, drawn: list) 
     assert drawn == []
 
 
+def test_the_last_notes_go_when_the_boxes_are_emptied(ada: Client, drawn: list) -> None:
+    check(ada, "CDEF|")
+    answer = check(ada, " ", "").text
+
+    assert 'id="typed-notes"' in answer
+    assert "The notes appear here as soon as a bar can be read." in answer
+    assert 'name="shown" value=""' in answer
+    assert "<svg" not in answer
+    assert "<li" not in answer
+
+
 def test_notes_that_the_page_shows_already_are_not_drawn_again(ada: Client, drawn: list) -> None:
     known = check(ada, "CDEF|").context["sum"]
     answer = check(ada, "C D E F |", shown=known)
