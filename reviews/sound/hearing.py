@@ -82,8 +82,16 @@ class Hearing:
 
 
 @dataclass(slots=True)
-class _Mono:
-    """One channel out of several, mixed where it is read."""
+class Mono:
+    """One channel out of several, mixed where it is read.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n_channels, n)
+        At 16 kHz; may be a view of a file.
+    weights : ndarray, shape (n_channels,)
+        Factor on each channel.
+    """
 
     samples: Floats
     weights: NDArray[np.float64]
@@ -92,12 +100,13 @@ class _Mono:
         return int(self.samples.shape[1])
 
     def part(self, start: int, stop: int) -> Floats:
-        """Samples from ``start`` to before ``stop``; zeros outside the recording."""
+        """Return samples from ``start`` to before ``stop``, shape (stop - start,); zeros outside the recording."""
         low, high = max(start, 0), max(min(stop, len(self)), 0)
         mixed = self.weights.astype(np.float32) @ np.asarray(self.samples[:, low:high], np.float32)
         return np.pad(mixed, (min(low - start, stop - start), max(stop - max(high, start), 0))) if len(mixed) != stop - start else mixed  # fmt: skip
 
     def blocks(self) -> Iterator[Floats]:
+        """Yield the whole in pieces of ten seconds."""
         step = int(BLOCK_S * RATE_HZ)
         for start in range(0, len(self), step):
             yield self.part(start, min(start + step, len(self)))
@@ -139,7 +148,7 @@ def hear(
     tell = on_progress or (lambda _: None)
     if not samples.shape[1]:
         return Hearing(notes=(), duration_s=0.0)
-    mono = _Mono(samples, mix_weights(samples, names=names))
+    mono = Mono(samples, mix_weights(samples, names=names))
     listener = listener or Listener()
     gain = loudness_gain(mono.blocks())
     tell(0.05)
@@ -227,7 +236,7 @@ def _hz(pitch_midi: int) -> float:
     return float(440.0 * 2.0 ** ((pitch_midi - 69) / 12))
 
 
-def _timed(notes: list[HeardNote], mono: _Mono) -> tuple[list[HeardNote], float | None]:
+def _timed(notes: list[HeardNote], mono: Mono) -> tuple[list[HeardNote], float | None]:
     """Look at each strike again: the mean of two looks is better than either, and two windows tell how far to trust it."""
     fine = np.array([_rise_s(mono, note, window=FINE_WINDOW) for note in notes])
     sure = np.array([note.confidence >= SURE for note in notes], bool)
@@ -245,7 +254,7 @@ def _timed(notes: list[HeardNote], mono: _Mono) -> tuple[list[HeardNote], float 
     return [replace(note, onset_s=max(float(at), 0.0)) for note, at in zip(notes, moved, strict=True)], sd_s
 
 
-def _rise_s(mono: _Mono, note: HeardNote, *, window: int) -> float:
+def _rise_s(mono: Mono, note: HeardNote, *, window: int) -> float:
     """Return the moment at which a note's own partials rise most, near where it was heard; not a number at the edges."""
     half = int(FINE_REACH_S * RATE_HZ)
     centre = round(note.onset_s * RATE_HZ)
@@ -275,10 +284,12 @@ def _rise_s(mono: _Mono, note: HeardNote, *, window: int) -> float:
     return note.onset_s + float(times_s[top]) + between * FINE_HOP / RATE_HZ
 
 
-def _levelled(notes: list[HeardNote], mono: _Mono) -> tuple[list[HeardNote], float | None, bool]:
+def _levelled(notes: list[HeardNote], mono: Mono) -> tuple[list[HeardNote], float | None, bool]:
     """Give one line the levels of its own partials; where notes sound together the net's are better. The median is 0 dB."""
     sure = sorted((note for note in notes if note.confidence >= SURE), key=lambda note: note.onset_s)
-    near = [abs(other.pitch_midi - one.pitch_midi) for one, other in pairwise(sure) if other.onset_s - one.onset_s < ALONE_S]
+    near = [
+        abs(other.pitch_midi - one.pitch_midi) for one, other in pairwise(sure) if other.onset_s - one.onset_s < ALONE_S
+    ]
     others = sum(step not in PARTIAL_STEPS for step in near)
     is_line = len(sure) >= LEAST_STRIKES and others <= (1 - LINE_FRAC) * len(sure) and len(near) <= (1 - LINE_FRAC_WITH_PARTIALS) * len(sure)  # fmt: skip
     error_db = None
@@ -294,7 +305,7 @@ def _levelled(notes: list[HeardNote], mono: _Mono) -> tuple[list[HeardNote], flo
     return around_median(notes), error_db, is_line
 
 
-def _partials_db(mono: _Mono, note: HeardNote, onsets: NDArray[np.float64], *, length_s: float) -> float:
+def _partials_db(mono: Mono, note: HeardNote, onsets: NDArray[np.float64], *, length_s: float) -> float:
     """Return the level of a strike's partials: amplitudes added, for adding powers would follow the room's loudest one."""
     place = int(np.searchsorted(onsets, note.onset_s + ALONE_S))
     following = float(onsets[place]) - LEVEL_START_S if place < len(onsets) else note.onset_s + 1.0

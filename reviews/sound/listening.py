@@ -5,12 +5,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from lessons.media import Kind, Probe, decode_sound
-from lessons.media.samples import open_samples
-from reviews.sound.heard import HeardNote
-from reviews.sound.hearing import Hearing, hear
+from lessons.media.samples import mix_weights, open_samples
+from reviews.sound.company import doubted
+from reviews.sound.heard import SURE
+from reviews.sound.hearing import Hearing, Mono, hear
 from reviews.sound.limits import Limit
 from reviews.sound.listener import RATE_HZ, Listener
 from reviews.sound.midi import hear_midi
@@ -20,8 +19,6 @@ from reviews.sound.recording import Recording, describe
 POOR_SNR_DB, POOR_CLIPPED_FRAC, POOR_DECAY_S = 22.0, 0.02, 1.5
 # Seconds of dying away, room and dampers together, below which ends of notes can be told.
 DRY_DECAY_S = 0.4
-# Distance, seconds, and confidence below which a note beside a metronome's click is the click.
-CLICK_REACH_S, CLICK_CONFIDENCE = 0.03, 0.5
 # SD of an onset (s) and of a level (dB, a key against itself) where too little was heard to measure them in this take: what was
 # measured on rendered phones for chords, and a little more.
 UNKNOWN_ONSET_SD_S, UNKNOWN_LEVEL_SD_DB = 0.002, 1.0
@@ -117,29 +114,20 @@ def listen(
         hearing = hear(
             samples, names=facts.channels, listener=listener, on_progress=lambda done: tell(0.15 + 0.7 * done)
         )
-        sure = [note for note in hearing.notes if note.confidence >= CLICK_CONFIDENCE]
+        sure = [note for note in hearing.notes if note.confidence >= SURE]
         recording = describe(
             samples, names=facts.channels, notes=sure, on_progress=lambda done: tell(0.85 + 0.15 * done)
         )
+        if recording.click_times_s or recording.talk_s:
+            part = Mono(samples, mix_weights(samples, names=facts.channels)).part
+            hearing = replace(hearing, notes=doubted(hearing.notes, recording=recording, part=part))
     finally:
         stored.unlink(missing_ok=True)
-    hearing = replace(hearing, notes=_without_clicks(hearing.notes, recording.click_times_s))
     return Listened(hearing, recording, _limits(hearing, recording))
 
 
-def _without_clicks(notes: tuple[HeardNote, ...], clicks_s: tuple[float, ...]) -> tuple[HeardNote, ...]:
-    if not clicks_s:
-        return notes
-    clicks = np.array(clicks_s)
-    return tuple(
-        note
-        for note in notes
-        if note.confidence >= CLICK_CONFIDENCE or np.min(np.abs(clicks - note.onset_s)) > CLICK_REACH_S
-    )
-
-
 def _limits(hearing: Hearing, recording: Recording) -> tuple[Limit, ...]:
-    sure = sum(note.confidence >= CLICK_CONFIDENCE for note in hearing.notes)
+    sure = sum(note.confidence >= SURE for note in hearing.notes)
     if recording.is_silent or not sure:
         return (Limit.SILENT,)
     found = {

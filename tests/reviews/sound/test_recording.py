@@ -112,6 +112,25 @@ def test_metronome_that_runs_for_a_while_only_is_found(playing):
     assert facts.click_times_s[-1] < 12.5
 
 
+def test_metronome_half_covered_by_playing_is_found(playing):
+    sound, notes = playing
+    clicks = make_clicks(bpm=96, duration_s=DURATION_S, first_s=0.31)
+    half_covered = clicks.copy()
+    for i, at_s in enumerate(np.arange(0.31, DURATION_S - 0.05, 60 / 96)):
+        if i % 5 in {1, 3}:
+            half_covered[round(at_s * RATE_HZ) : round((at_s + 0.05) * RATE_HZ)] *= 0.3
+    facts = describe((sound + half_covered)[None], notes=notes)
+    assert facts.click_bpm == pytest.approx(96, abs=0.1)
+
+
+def test_metronome_is_found_though_the_net_hears_a_key_in_every_click(playing):
+    sound, notes = playing
+    clicks = make_clicks(bpm=72, duration_s=DURATION_S, first_s=0.31, hz=1976.0)
+    feigned = [HeardNote(float(at_s) - 0.004, 95) for at_s in np.arange(0.31, DURATION_S - 0.05, 60 / 72)]
+    facts = describe((sound + clicks)[None], notes=[*notes, *feigned])
+    assert facts.click_bpm == pytest.approx(72, abs=0.1)
+
+
 def test_machine_that_plays_exactly_is_no_metronome():
     notes = five_finger(rounds=8)
     sound = in_a_phone(make_take(notes, duration_s=DURATION_S))
