@@ -68,6 +68,7 @@ class Kind(StrEnum):
     # Without a score.
     PULSE = "pulse"
     STEADINESS = "steadiness"
+    STRIKES = "strikes"
     IRREGULAR = "irregular"
     REPEATS = "repeats"
 
@@ -90,6 +91,7 @@ DIMENSIONS: Mapping[Kind, str] = {
     Kind.TOUCH: "articulation",
     Kind.PULSE: "rhythm",
     Kind.STEADINESS: "rhythm",
+    Kind.STRIKES: "rhythm",
     Kind.IRREGULAR: "rhythm",
     Kind.REPEATS: "fluency",
 }

@@ -12,6 +12,10 @@ length. A gap exactly as long as a longer note is named as such and not alleged.
 six gaps and more, stops taken out; long and short in turn are told as such, and each kind is held against its own. *The same stretch* is
 eight strikes and more of at least four kinds, three in five of which come again.
 
+A rhythm that somebody typed makes more of it: each gap is then held against its own written value, a longer note is no stop, the values are
+compared with each other, and strikes are counted. Where a note too many or too few, or going back, shifts the playing against the rhythm,
+the place is named and the rest is laid on as before. Pitches stay unknown.
+
 Measured on rendered takes whose truth is known (made by `tests/tools/render_takes.py`, seeds 31 to 35: minuets with errors, five-finger
 exercises, scales hands together, repeated keys; phone and poor recordings; heard by the net and laid by :func:`lay`, the played truth laid
 likewise). Weights were looked at on playings made of numbers and on the first of three pianos; a fourth is for reporting.
@@ -54,6 +58,7 @@ from reviews.compare.unscored.laying import Asked, Laid, Stop, lay
 from reviews.compare.unscored.pulse import Grid, Pulse, grid_of, pulse_of
 from reviews.compare.unscored.regular import Regular, evenness_ms, regular_of, steadiness_pct
 from reviews.compare.unscored.repeats import Occurrence, Stretch, stretches_of
+from reviews.compare.unscored.rhythm import RhythmError, read_rhythm
 from reviews.compare.unscored.striking import Strike, strikes_of
 from reviews.compare.unscored.telling import UNSCORED_VERSION, unscored_json
 
@@ -65,6 +70,7 @@ __all__ = [
     "Occurrence",
     "Pulse",
     "Regular",
+    "RhythmError",
     "Stop",
     "Stretch",
     "Strike",
@@ -73,6 +79,7 @@ __all__ = [
     "grid_of",
     "lay",
     "pulse_of",
+    "read_rhythm",
     "regular_of",
     "steadiness_pct",
     "stretches_of",

@@ -13,8 +13,11 @@ from reviews.compare.measures import (
     FLOOR_SAME_KEY_DB,
     Measure,
     Trust,
+    detrended_ms,
+    ioi_floor_ms,
     own_key_spread,
     proportions_of,
+    spread,
     tempo_over,
 )
 from reviews.compare.settings import CompareSettings
@@ -25,7 +28,10 @@ from reviews.compare.unscored.repeats import Occurrence, Stretch
 
 NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
 ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
-NAMES = {0.25: "sixteenths", 0.5: "eighths", 0.75: "dotted eighths", 1.0: "quarters", 1.5: "dotted quarters", 2.0: "halves"}  # fmt: skip
+NAMES = {
+    0.25: "sixteenths", 0.3333: "triplet eighths", 0.5: "eighths", 0.6667: "triplet quarters", 0.75: "dotted eighths", 1.0: "quarters",
+    1.5: "dotted quarters", 2.0: "halves", 3.0: "dotted halves", 4.0: "wholes",
+}  # fmt: skip
 # Places that a sentence names; more make it a list.
 MOST_PLACES = 6
 # Per cent by which two playings of a stretch must differ in tempo to be called faster or slower (rubric: drift of the best level).
@@ -64,6 +70,7 @@ def find_unscored(
     teller.pulse()
     teller.stops()
     teller.repeats()
+    teller.rhythm()
     teller.evenness()
     teller.levels()
     return tuple(teller.found)
@@ -216,20 +223,48 @@ class _Teller:
             return None
         return medians_apart([strikes[other[place]].level_db for place in shared], [strikes[one[place]].level_db for place in shared], floor=own_key_floor_db(self.trust))  # fmt: skip
 
+    def rhythm(self) -> None:
+        """How the playing lies on a typed rhythm. It knows no pitches, so that a wrong note in its time is no fault here."""
+        laid, beats = self.laid, self.asked.rhythm_beats
+        if not beats or len(laid.strikes) <= LEAST_GAPS:
+            return
+        heard, written = len(laid.strikes), len(beats)
+        if not laid.fits_rhythm:
+            text = "What was heard cannot be laid on the rhythm that was typed"
+            text += (
+                f": from {places_in_words([laid.misfit_s])} on it is another one." if laid.misfit_s is not None else "."
+            )
+            text += f" {heard} strikes were heard; typed are {counted(written, 'note')}."
+            self.add(Kind.IRREGULAR, exact(0.0, floor=0.0), unit="notes", text=text)
+            return
+        rounds, rest = divmod(heard, written)
+        text = f"{heard} strikes were heard; the rhythm that was typed has {counted(written, 'note')}."
+        if not laid.breaks_s and rounds:
+            text += f" That is {times(rounds)} through" + (
+                f" and {NUMBERS[rest] if rest < len(NUMBERS) else rest} more." if rest else ", to the note."
+            )
+        elif not laid.breaks_s:
+            text += " It was not played to its end."
+        else:
+            breaks = len(laid.breaks_s)
+            where = f"At {places_in_words(laid.breaks_s)}" if breaks <= MOST_PLACES else f"In {breaks} places"
+            text += f" {where} it goes on from another place of it: a note too many or too few there, or you went back."
+        self.add(Kind.STRIKES, exact(float(heard), floor=0.0), unit="strikes", text=text)
+
     def evenness(self) -> None:
         if self.laid.pulse is None:
             return
+        if self.laid.fits_rhythm and len(set(self.asked.rhythm_beats)) > 1:
+            self._values()
+            self._against_written()
+            return
         regular = regular_of(self.laid)
-        if self.laid.fits_rhythm is False:
-            self.add(Kind.IRREGULAR, exact(0.0, floor=0.0), unit="notes", text="What was heard cannot be laid on the rhythm that was typed.")  # fmt: skip
         if regular is not None and regular.pairs is not None:
             pairs = regular.pairs
             text = f"Long and short gaps take turns: the long ones are {pairs.value:.1f} times as long ({pairs.low:.1f} to {pairs.high:.1f})."  # fmt: skip
-            if self.laid.fits_rhythm and len(set(self.asked.rhythm_beats)) == 1:
+            if self.laid.fits_rhythm:
                 text += " Written they are equal."
             self.add(Kind.VALUES, pairs, unit="ratio", text=text)
-        elif self.laid.fits_rhythm:
-            self._values()
         if regular is None or regular.notes < self.settings.least_notes:
             notes = 0 if regular is None else regular.notes
             text = f"No stretch is regular for long enough to say how even the gaps are: {self.settings.least_notes} notes of one value are needed. Music that breathes is not regular; that is no fault."  # fmt: skip
@@ -237,30 +272,50 @@ class _Teller:
             return
         self._gaps(regular)
 
+    def _against_written(self) -> None:
+        gaps, least = self.laid.gaps, self.settings.least_notes
+        notes = len({stroke.event for gap in gaps for stroke in (gap.start, gap.end)})
+        if notes < least:
+            text = f"{notes} notes are too few to say how far gaps lie from their written length: {least} are needed."
+            self.add(Kind.IRREGULAR, exact(float(notes), floor=least), unit="notes", text=text)
+            return
+        late = detrended_ms(gaps)
+        sd = spread(late, floor=ioi_floor_ms(self.trust, is_line=self.is_line))
+        mad_ms = float(1.4826 * np.median(np.abs(late - np.median(late))))
+        usual_ms = 1000.0 * float(np.median([gap.seconds for gap in gaps]))
+        self._spread(sd, mad_ms=mad_ms, usual_ms=usual_ms, where=f"Held against the rhythm that was typed ({notes} notes), gaps", what="their length")  # fmt: skip
+
     def _gaps(self, regular: Regular) -> None:
         sd, mad_ms = evenness_ms(regular, trust=self.trust, is_line=self.is_line)
-        usual_ms = regular.usual_ms
+        self._spread(sd, mad_ms=mad_ms, usual_ms=regular.usual_ms, where=f"Where it is regular ({regular.notes} notes), gaps", what="even")  # fmt: skip
+
+    def _spread(self, sd: Measure, *, mad_ms: float, usual_ms: float, where: str, what: str) -> None:
+        """Say how far gaps lie from what they should be."""
         least, frac = self.bands.gap_least_ms, self.bands.gap_frac
         borders = (max(least[0], frac[0] * usual_ms), max(least[1], frac[1] * usual_ms), max(least[2], frac[2] * usual_ms))  # fmt: skip
-        where = f"Where it is regular ({regular.notes} notes), gaps"
         if sd.is_told:
-            text = f"{where} differ by {sd.value:.0f} ms from even ({sd.low:.0f} to {sd.high:.0f}), with a usual gap of {usual_ms:.0f} ms."  # fmt: skip
+            text = f"{where} differ by {sd.value:.0f} ms from {what} ({sd.low:.0f} to {sd.high:.0f}), with a usual gap of {usual_ms:.0f} ms."  # fmt: skip
             if sd.value > 1.5 * mad_ms and sd.value - mad_ms > sd.floor:
                 text += f" A few gaps make most of that; without them it is {mad_ms:.0f} ms."
             level = band(sd.low, sd.high, borders)
         else:
-            text = f"{where} are as even as this recording can tell: under {sd.floor:.0f} ms."
+            how = "even" if what == "even" else "close to it"
+            text = f"{where} are as {how} as this recording can tell: under {sd.floor:.0f} ms."
             level = band(0.0, sd.floor, borders)
         self.add(Kind.GAPS, sd, unit="ms", text=text, level=level)
 
     def _values(self) -> None:
-        for value, measure in sorted(proportions_of(self.laid.gaps).items()):
-            off = measure.value - 1
-            if abs(off) <= measure.floor or measure.low <= 1 <= measure.high:
-                continue
-            name = NAMES.get(value, f"notes of {value:g} beats")
-            text = f"{name.capitalize()} come {abs(100 * off):.0f} % too {'long' if off > 0 else 'short'} beside the others."  # fmt: skip
+        found = sorted(proportions_of(self.laid.gaps).items())
+        off = [(value, measure) for value, measure in found if abs(measure.value - 1) > measure.floor and not measure.low <= 1 <= measure.high]  # fmt: skip
+        for value, measure in off:
+            by = measure.value - 1
+            text = f"{value_name(value).capitalize()} come {abs(100 * by):.0f} % too {'long' if by > 0 else 'short'} beside the others."
             self.add(Kind.VALUES, measure, unit="ratio", text=text)
+        if found and not off:
+            names = [value_name(value) for value, _ in found]
+            farthest = max((measure for _, measure in found), key=lambda measure: abs(measure.value - 1))
+            text = f"{', '.join(names[:-1]).capitalize()} and {names[-1]} keep their proportions, as far as this recording can tell."
+            self.add(Kind.VALUES, farthest, unit="ratio", text=text)
 
     def levels(self) -> None:
         strokes = self.laid.strokes
@@ -359,6 +414,27 @@ def exact(value: float, *, floor: float) -> Measure:
         Whose interval is the number itself.
     """
     return Measure(value=value, low=value, high=value, floor=floor, count=1)
+
+
+def value_name(beats: float) -> str:
+    """Return what notes of a length are called.
+
+    Parameters
+    ----------
+    beats : float
+        Quarters.
+
+    Returns
+    -------
+    str
+        A plural, such as “dotted quarters”.
+
+    Examples
+    --------
+    >>> value_name(1.5), value_name(1.25)
+    ('dotted quarters', 'notes of 1.25 quarters')
+    """
+    return NAMES.get(round(beats, 4), f"notes of {beats:g} quarters")
 
 
 def counted(count: int, name: str) -> str:

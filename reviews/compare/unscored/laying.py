@@ -5,10 +5,20 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from reviews.compare.errors import CompareError
 from reviews.compare.measures import Gap, Stroke
-from reviews.compare.unscored.pulse import Grid, Pulse, Row, grid_of, on_local_unit, pulse_of
+from reviews.compare.unscored.pulse import (
+    LEAST_GAPS,
+    SCATTERS,
+    Grid,
+    Pulse,
+    Row,
+    grid_of,
+    on_local_unit,
+    pulse_of,
+)
 from reviews.compare.unscored.repeats import Stretch, stretches_of
 from reviews.compare.unscored.striking import Strike, strikes_of
 from reviews.sound.heard import HeardNote
@@ -23,6 +33,13 @@ LONGER = np.log(np.array([2.0, 3.0, 4.0, 6.0, 8.0]))
 PAUSE_BEATS, PAUSE_S, PAUSE_GAPS = 6.5, 3.0, 5.0
 # Natural logarithm by which a gap may miss a typed value, and share of gaps that must not, for the typing to fit.
 RHYTHM_NEAR, RHYTHM_FRAC = 0.3, 0.8
+# What going on from another place of a typed rhythm costs, in gaps that miss by RHYTHM_NEAR, and the most that one gap may cost. Looked at
+# on invented playings: at 2 a long stop is taken for one, at 8 a phrase must go on for long before its missing note is seen.
+BREAK_COST, MOST_COST = 4.0, 3.0
+# Lengths of a quarter tried around the first guess, as shares: a stop in every phrase makes the guess too long by so much.
+RHYTHM_TEMPI = (0.7, 0.8, 0.9, 1.0, 1.1, 1.25)
+# Gaps among which so many must fit, for a rhythm to be still the one that is played.
+MISFIT_GAPS, MISFIT_LEAST = 6, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +68,9 @@ class Laid:
 
     ``grid`` and ``pulse`` are None where there is no steady pulse. ``strokes`` have beats since the first strike, ``gaps`` those between
     strokes that follow each other on the pulse, stops marked. ``stops`` are sure ones; ``long_s`` are moments after gaps that may be stops
-    or long notes. ``fits_rhythm`` says whether a typed rhythm can be laid under the playing, None without one.
+    or long notes. ``fits_rhythm`` says whether a typed rhythm can be laid under the playing, None without one. ``breaks_s`` are moments at
+    which it then goes on from another place of the rhythm; ``misfit_s`` is where a rhythm that cannot be laid stops fitting, None where it
+    never did.
     """
 
     strikes: tuple[Strike, ...]
@@ -63,6 +82,23 @@ class Laid:
     strokes: tuple[Stroke, ...]
     gaps: tuple[Gap, ...]
     fits_rhythm: bool | None = None
+    breaks_s: tuple[float, ...] = ()
+    misfit_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Typed:
+    """A typed rhythm under the gaps.
+
+    ``grid`` is theirs with it, None where it does not fit; ``counts`` are units written for each, ``breaks`` the strikes at which it breaks,
+    ``misfit`` the one where it ends.
+    """
+
+    grid: Grid | None
+    counts: Row
+    unit_beats: float
+    breaks: tuple[int, ...]
+    misfit: int | None
 
 
 def lay(heard: Sequence[HeardNote], *, asked: Asked | None = None) -> Laid:
@@ -98,33 +134,109 @@ def lay(heard: Sequence[HeardNote], *, asked: Asked | None = None) -> Laid:
     stretches = stretches_of(strikes)
     gaps_s = np.maximum(np.diff([strike.onset_s for strike in strikes]), 1e-3)
     grid = grid_of(gaps_s)
+    typed = _typed(gaps_s, grid, asked.rhythm_beats) if asked.rhythm_beats and len(gaps_s) >= LEAST_GAPS else None
+    if typed is not None and typed.grid is not None:
+        grid = typed.grid
     if grid is None:
         stops = _pauses(strikes, gaps_s)
-        return Laid(strikes, None, None, stretches, stops, (), (), (), False if asked.rhythm_beats else None)
-    value, fits = None, None
-    if asked.rhythm_beats:
-        typed = _typed(gaps_s, grid, asked.rhythm_beats)
-        fits = typed is not None
-        if typed is not None:
-            grid, value = typed
-    pulse = pulse_of(strikes, grid=grid, asked_bpm=asked.bpm, unit_beats=value)
-    stops, long_s = _stops(strikes, gaps_s, grid, pulse, stretches)
+        fits = False if asked.rhythm_beats else None
+        return Laid(strikes, None, None, stretches, stops, (), (), (), fits, misfit_s=_at_s(strikes, typed))
+    fits = typed.grid is not None if typed is not None else None
+    pulse = pulse_of(
+        strikes, grid=grid, asked_bpm=asked.bpm, unit_beats=typed.unit_beats if typed is not None and fits else None
+    )
+    if typed is not None and fits:
+        stops = _stops_of_typed(strikes, gaps_s, grid, typed.counts)
+        long_s: tuple[float, ...] = ()
+    else:
+        stops, long_s = _stops(strikes, gaps_s, grid, pulse, stretches)
     strokes = _strokes(strikes, gaps_s, grid, pulse, {stop.strike for stop in stops})
-    return Laid(strikes, grid, pulse, stretches, stops, long_s, strokes, _gaps(strokes), fits)
+    return Laid(
+        strikes,
+        grid,
+        pulse,
+        stretches,
+        stops,
+        long_s,
+        strokes,
+        _gaps(strokes),
+        fits_rhythm=fits,
+        breaks_s=tuple(strikes[index].onset_s for index in typed.breaks) if typed is not None and fits else (),
+        misfit_s=_at_s(strikes, typed),
+    )
 
 
-def _typed(gaps_s: Row, grid: Grid, rhythm_beats: tuple[float, ...]) -> tuple[Grid, float] | None:
-    """Return the gaps as typed values and the quarters of one unit; None where they do not fit."""
-    beats = np.array([rhythm_beats[index % len(rhythm_beats)] for index in range(len(gaps_s))])
-    unit_beats = min(rhythm_beats)
-    counts = beats / unit_beats
+def _at_s(strikes: tuple[Strike, ...], typed: "_Typed | None") -> float | None:
+    return strikes[typed.misfit].onset_s if typed is not None and typed.misfit is not None else None
+
+
+def _typed(gaps_s: Row, grid: Grid | None, rhythm_beats: tuple[float, ...]) -> _Typed:
+    """Return the gaps as typed values. A note too many or too few, and going back, break the rhythm; it goes on from another place."""
+    if grid is None:
+        # Too uneven for a pulse of its own; the rhythm may be told all the same.
+        grid = Grid(np.full(len(gaps_s), float(np.median(gaps_s))), np.ones(len(gaps_s)), SCATTERS[-1])
+    written = np.array(rhythm_beats)
+    unit_beats = float(written.min())
+    quarter_s = grid.unit_s * _quarter_units(gaps_s / grid.unit_s, written)
+    places, _ = min(
+        (_places(gaps_s / (quarter_s * share), written) for share in RHYTHM_TEMPI), key=lambda each: each[1]
+    )
+    counts = written[places] / unit_beats
     # Two neighbours together say the tempo around a gap: a long and a short one that take turns do not hide it.
     pairs = np.convolve(gaps_s, [1.0, 1.0], "valid") / np.convolve(counts, [1.0, 1.0], "valid")
     around = on_local_unit(pairs, np.ones(len(pairs)), scatter=grid.scatter).unit_s
     near = np.abs(np.log(gaps_s / (np.append(around, around[-1]) * counts))) < RHYTHM_NEAR
+    goes_on = places[1:] == (places[:-1] + 1) % len(written)
     if float(np.mean(near)) < RHYTHM_FRAC:
+        return _Typed(None, counts, unit_beats, (), _misfit(near))
+    breaks = tuple(int(place) + 1 for place in np.flatnonzero(~goes_on))
+    return _Typed(
+        on_local_unit(gaps_s, np.where(near, counts, 0.0), scatter=grid.scatter), counts, unit_beats, breaks, None
+    )
+
+
+def _stops_of_typed(strikes: tuple[Strike, ...], gaps_s: Row, grid: Grid, counts: Row) -> tuple[Stop, ...]:
+    """Return the gaps that are much longer than the value written for them."""
+    lost_s = gaps_s - grid.unit_s * counts
+    is_stop = (gaps_s >= STOP_RATIO * grid.unit_s * counts) & (lost_s >= LEAST_LOST_S)
+    return tuple(
+        Stop(strike=int(place) + 1, at_s=strikes[place + 1].onset_s, lost_s=float(lost_s[place]))
+        for place in np.flatnonzero(is_stop)
+    )
+
+
+def _quarter_units(units: Row, written: Row) -> float:
+    """Return how many units of the grid a quarter has: once through lasts the same, wherever one begins."""
+    width = min(len(written), len(units))
+    sums = np.convolve(units, np.ones(width), "valid")
+    return float(np.median(sums)) / float(written[:width].sum())
+
+
+def _places(beats: Row, written: Row) -> tuple[NDArray[np.int64], float]:
+    """Return which of the written values each gap is, and what that costs: the next one, or any other at the price of a break."""
+    costs = np.minimum(np.abs(np.log(beats[:, None] / written[None, :])) / RHYTHM_NEAR, MOST_COST)
+    total = costs[0] + np.where(np.arange(len(written)) == 0, 0.0, BREAK_COST)
+    came_from = np.zeros(costs.shape, np.int64)
+    for index in range(1, len(costs)):
+        before = np.roll(total, 1)
+        best = int(np.argmin(total))
+        is_break = before > total[best] + BREAK_COST
+        came_from[index] = np.where(is_break, best, (np.arange(len(written)) - 1) % len(written))
+        total = np.where(is_break, total[best] + BREAK_COST, before) + costs[index]
+    places = np.empty(len(costs), np.int64)
+    places[-1] = int(np.argmin(total))
+    for index in range(len(costs) - 1, 0, -1):
+        places[index - 1] = came_from[index, places[index]]
+    return places, float(total.min())
+
+
+def _misfit(near: NDArray[np.bool_]) -> int | None:
+    """Return the strike from which on a rhythm fits no more; None where it never did."""
+    kept = np.convolve(near, np.ones(MISFIT_GAPS), "valid") if len(near) >= MISFIT_GAPS else np.zeros(1)
+    bad = np.flatnonzero(kept < MISFIT_LEAST)
+    if not len(bad) or bad[0] < MISFIT_GAPS:
         return None
-    return on_local_unit(gaps_s, np.where(near, counts, 0.0), scatter=grid.scatter), unit_beats
+    return int(bad[0]) + 1 + int(np.argmin(near[bad[0] :]))
 
 
 def _pauses(strikes: tuple[Strike, ...], gaps_s: Row) -> tuple[Stop, ...]:

@@ -4,16 +4,24 @@ from typing import Any
 
 import numpy as np
 
-from reviews.compare.measures import FLOOR_EVENT_DB, FLOOR_EXACT_DB, Trust, ioi_floor_ms, own_key_levels, own_key_spread
+from reviews.compare.measures import (
+    FLOOR_EVENT_DB,
+    FLOOR_EXACT_DB,
+    Trust,
+    detrended_ms,
+    ioi_floor_ms,
+    own_key_levels,
+    own_key_spread,
+)
 from reviews.compare.settings import CompareSettings
 from reviews.compare.telling import finding_json
 from reviews.compare.unscored.findings import find_unscored
 from reviews.compare.unscored.laying import Asked, Laid
 from reviews.compare.unscored.pulse import Row
-from reviews.compare.unscored.regular import Regular, local_bpm, regular_of, steadiness_pct
+from reviews.compare.unscored.regular import local_bpm, regular_of, steadiness_pct
 
 # Changes whenever findings or keys may change; stored with them.
-UNSCORED_VERSION = 1
+UNSCORED_VERSION = 2
 NOWHERE = {"id": "", "bar": "", "beat": None}
 
 
@@ -63,11 +71,8 @@ def series_of(laid: Laid, *, trust: Trust, settings: CompareSettings) -> dict[st
     dict
         ``gaps`` and ``keys`` (lists of one or none), ``events``, ``tempo`` (None where nothing can be told), ``stops``.
     """
-    regular = regular_of(laid) if laid.pulse is not None else None
     return {
-        "gaps": [_gaps(laid, regular, trust=trust)]
-        if regular is not None and regular.notes >= settings.least_notes
-        else [],
+        "gaps": _gaps(laid, trust=trust, settings=settings),
         "keys": _keys(laid, trust=trust, settings=settings),
         "events": _events(laid, trust=trust) if len(laid.strokes) >= settings.least_notes else None,
         "tempo": _tempo(laid, trust=trust),
@@ -75,24 +80,27 @@ def series_of(laid: Laid, *, trust: Trust, settings: CompareSettings) -> dict[st
     }
 
 
-def _gaps(laid: Laid, regular: Regular, *, trust: Trust) -> dict[str, Any]:
+def _gaps(laid: Laid, *, trust: Trust, settings: CompareSettings) -> list[dict[str, Any]]:
+    """Return each gap beside what it should be: its own written value where a rhythm was typed, else those around it."""
+    rows: list[tuple[float, float, float]] = []
+    if laid.fits_rhythm and len({round(gap.beats, 4) for gap in laid.gaps}) > 1:
+        notes = len({stroke.event for gap in laid.gaps for stroke in (gap.start, gap.end)})
+        late = detrended_ms(laid.gaps).tolist()
+        rows = [(gap.end.onset_s, gap.seconds, late_ms) for gap, late_ms in zip(laid.gaps, late, strict=True)]
+    else:
+        regular = regular_of(laid) if laid.pulse is not None else None
+        notes = regular.notes if regular is not None else 0
+        if regular is not None:
+            ends, gaps_s = (np.concatenate(each).tolist() for each in (regular.at_s, regular.groups))
+            rows = sorted(zip(ends, gaps_s, regular.late_ms.tolist(), strict=True))
+    if notes < settings.least_notes:
+        return []
     is_line = all(len(strike.pitches) == 1 for strike in laid.strikes)
-    rows: list[tuple[float, float, float]] = sorted(
-        zip(
-            np.concatenate(regular.at_s).tolist(),
-            np.concatenate(regular.groups).tolist(),
-            regular.late_ms.tolist(),
-            strict=True,
-        )
-    )
-    return {
-        "hand": None,
-        "floor_ms": round(ioi_floor_ms(trust, is_line=is_line), 2),
-        "points": [
-            NOWHERE | {"at_s": round(at_s, 3), "gap_ms": round(1000 * gap_s, 1), "late_ms": round(late_ms, 1)}
-            for at_s, gap_s, late_ms in rows
-        ],
-    }
+    points = [
+        NOWHERE | {"at_s": round(at_s, 3), "gap_ms": round(1000 * gap_s, 1), "late_ms": round(late_ms, 1)}
+        for at_s, gap_s, late_ms in rows
+    ]
+    return [{"hand": None, "floor_ms": round(ioi_floor_ms(trust, is_line=is_line), 2), "points": points}]
 
 
 def _keys(laid: Laid, *, trust: Trust, settings: CompareSettings) -> list[dict[str, Any]]:
