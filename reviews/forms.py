@@ -1,4 +1,4 @@
-"""Forms of the review: a mark, a note at a moment, the skills' own lines, a verdict, the one thing to work on."""
+"""Forms of the review: a mark, a note at a moment, the skills' own lines, a verdict, the one thing to work on; a typed rhythm."""
 
 import re
 from collections.abc import Sequence
@@ -13,7 +13,8 @@ from curriculum.rubric import Dimension, dimension_choices, rubric
 from lessons.forms import BarsField, ClockField
 from lessons.models import Assignment
 from lessons.services import WayBack
-from reviews.models import SkillAnswer
+from reviews.compare.unscored import RhythmError, read_rhythm
+from reviews.models import MOST_RHYTHM, SkillAnswer
 from reviews.queries import AssignmentReview
 
 CANNOT_TELL = "cannot_tell"
@@ -69,6 +70,29 @@ class NoteForm(PlainForm):
         error_messages={"required": "Write what you noticed at that moment."},
         widget=forms.TextInput(attrs={"autocomplete": "off"}),
     )
+
+
+class RhythmForm(PlainForm):
+    """The rhythm of a line that has no score; blank takes it back."""
+
+    rhythm = forms.CharField(
+        label="Its rhythm, once through",
+        required=False,
+        max_length=MOST_RHYTHM,
+        help_text=(
+            "Note values in order, such as: 2 quarters, half | 4 eighths, dotted quarter, eighth. "
+            "Rests and ties too: quarter rest, half tied to eighth. Bar lines may be left out."
+        ),
+        widget=forms.Textarea(attrs={"rows": 2, "autocomplete": "off", "autocapitalize": "off", "spellcheck": "false"}),
+    )
+
+    def clean_rhythm(self) -> str:
+        text: str = self.cleaned_data["rhythm"].strip()
+        try:
+            read_rhythm(text)
+        except RhythmError as error:
+            raise ValidationError(str(error), code="rhythm") from error
+        return text
 
 
 class SkillsForm(PlainForm):

@@ -1,4 +1,4 @@
-"""Tables of the review: marks, notes pinned to moments, and the answer for each exercised skill."""
+"""Tables of the review: marks, notes pinned to moments, the answer for each exercised skill; what was heard, typed and measured."""
 
 import uuid
 from typing import ClassVar
@@ -9,6 +9,9 @@ from django.db.models import Q
 
 from curriculum.models import Skill
 from lessons.models import Assignment, Clip, Take
+
+# Characters of a typed rhythm: a phrase of forty bars, every note in words.
+MOST_RHYTHM = 1500
 
 
 class Mark(models.Model):
@@ -90,6 +93,17 @@ class Hearing(models.Model):
 
     def __str__(self) -> str:
         return f"what was heard in {self.clip_id}"
+
+
+class TypedRhythm(models.Model):
+    """The rhythm of a line of which no score is known, as the learner typed it (`reviews.compare.unscored.read_rhythm`); blank: none."""
+
+    assignment = models.OneToOneField(Assignment, on_delete=models.CASCADE, related_name="typed_rhythm")
+    text = models.CharField(max_length=MOST_RHYTHM, blank=True)
+    created_at = models.DateTimeField(auto_now=True)
+
+    def __str__(self) -> str:
+        return self.text
 
 
 class Measurement(models.Model):

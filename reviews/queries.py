@@ -14,7 +14,7 @@ from curriculum.models import Learner, Skill
 from curriculum.rubric import Dimension, rubric
 from lessons.models import Assignment, CameraView, Clip, Correction, Lesson, ReferencePicture, Still, Take
 from lessons.queries import current_lesson, latest_lesson, lessons_of, sheet_of
-from reviews.models import Mark, MomentNote, SkillAnswer
+from reviews.models import Mark, MomentNote, SkillAnswer, TypedRhythm
 
 PictureRow = TypeVar("PictureRow", Still, ReferencePicture)
 
@@ -282,6 +282,23 @@ def notes_of(take: Take, *, dimension: str = "") -> QuerySet[MomentNote]:
     if dimension:
         rows = rows.filter(Q(dimension=dimension) | Q(dimension=""))
     return rows.order_by("at_s", "created_at")
+
+
+def rhythm_of(assignment: Assignment) -> str:
+    """Return the rhythm typed for a line; else the one typed last for the same bars of its unit or piece. “” without one."""
+    rows = TypedRhythm.objects.order_by("-created_at")
+    own = rows.filter(assignment=assignment).first()
+    if own is not None:
+        return own.text
+    same = rows.filter(assignment__lesson__learner_id=assignment.lesson.learner_id, assignment__bars=assignment.bars)
+    if assignment.unit_id:
+        same = same.filter(assignment__unit=assignment.unit_id)
+    elif assignment.piece_id:
+        same = same.filter(assignment__piece=assignment.piece_id)
+    else:
+        return ""
+    found = same.exclude(text="").first()
+    return found.text if found is not None else ""
 
 
 def takes_of_clip(clip: Clip) -> list[Take]:

@@ -13,6 +13,7 @@ urlpatterns = [
     path("lessons/<uuid:pk>/summary/", judging.summary, name="summary"),
     path("takes/<uuid:pk>/findings/", findings.findings, name="findings"),
     path("takes/<uuid:pk>/findings/hear/", findings.hear, name="findings-hear"),
+    path("takes/<uuid:pk>/rhythm/", findings.rhythm, name="take-rhythm"),
     path("takes/<uuid:pk>/finger-take/<slug:hand>/", fingers.finger_take, name="finger-take"),
     path("takes/<uuid:pk>/looks/<slug:dimension>/", judging.look, name="look"),
     path("takes/<uuid:pk>/looks/<slug:dimension>/pin/", judging.note_pin, name="note-pin"),

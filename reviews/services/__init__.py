@@ -1,4 +1,4 @@
-"""Writes of the review: marks, notes, answers and decisions; what was heard in clips and found in takes."""
+"""Writes of the review: marks, notes, answers and decisions; what was heard in clips, typed of them and found in takes."""
 
 from reviews.services.fingers import set_finger_take
 from reviews.services.marking import (
@@ -19,6 +19,7 @@ from reviews.services.measuring import (
     measured,
     score_of,
 )
+from reviews.services.rhythm import type_rhythm
 
 __all__ = [
     "NOTE_SLACK_S",
@@ -34,6 +35,7 @@ __all__ = [
     "pin_note",
     "score_of",
     "set_finger_take",
+    "type_rhythm",
     "unpin_note",
     "write_mark",
 ]

@@ -28,8 +28,9 @@ from lessons.services.preparing import probe_limits
 from reviews import compare
 from reviews.compare.series import SERIES_VERSION, series_json
 from reviews.compare.telling import comparison_json
-from reviews.compare.unscored import UNSCORED_VERSION, Asked, lay, unscored_json
+from reviews.compare.unscored import UNSCORED_VERSION, Asked, RhythmError, lay, read_rhythm, unscored_json
 from reviews.models import Hearing, Measurement
+from reviews.queries import rhythm_of
 from reviews.sound.errors import SoundError
 from reviews.sound.heard import VERSION, HeardNote, around_median
 
@@ -138,13 +139,16 @@ def measured(take: Take) -> Measurement | None:
     if score is not None and not score.content_sha256:
         score = None
     line = take.assignment
-    beside = score.content_sha256[:32] if score is not None else f"no score {UNSCORED_VERSION} {line.kind}"
+    rhythm = rhythm_of(line) if score is None else ""
+    beside = (
+        score.content_sha256[:32] if score is not None else f"no score {UNSCORED_VERSION} {line.kind} {_short(rhythm)}"
+    )
     made_from = f"{_version()}.{hearing.version} {beside} {take.start_s:.2f}-{take.end_s:.2f} {line.bars} {line.hands} {line.bpm or ''}"[:200]  # fmt: skip
     known = Measurement.objects.filter(take=take).first()
     if known is not None and known.made_from == made_from and known.created_at >= hearing.created_at:
         return known
     try:
-        result = _compare(take, hearing, score) if score is not None else _find_alone(take, hearing)
+        result = _compare(take, hearing, score) if score is not None else _find_alone(take, hearing, rhythm)
     except (ScoreError, OSError) as error:
         logger.warning("take %s could not be compared: %s", take.pk, error)
         return None
@@ -168,10 +172,19 @@ def _notes_of(take: Take, hearing: Hearing) -> list[HeardNote]:
     return around_median(notes)
 
 
-def _find_alone(take: Take, hearing: Hearing) -> dict[str, Any]:
-    """Return what the strikes alone tell. A piece is shaped on purpose, so that no level is named for it."""
+def _short(text: str) -> str:
+    return sha256(text.encode()).hexdigest()[:12] if text else ""
+
+
+def _find_alone(take: Take, hearing: Hearing, rhythm: str) -> dict[str, Any]:
+    """Return what the strikes alone tell, beside a typed rhythm if there is one. A piece is shaped on purpose, so that no level is named for it."""
     line = take.assignment
-    asked = Asked(bpm=line.bpm, is_exercise=line.piece_id is None)
+    try:
+        beats = read_rhythm(rhythm)
+    except RhythmError as error:  # written when other words were known
+        logger.warning("the rhythm of line %s cannot be read: %s", line.pk, error)
+        beats = ()
+    asked = Asked(bpm=line.bpm, rhythm_beats=beats, is_exercise=line.piece_id is None)
     return unscored_json(lay(_notes_of(take, hearing), asked=asked), trust=compare.Trust(**hearing.trust), asked=asked)
 
 

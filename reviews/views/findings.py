@@ -8,6 +8,7 @@ from uuid import UUID
 from django.db import transaction
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils.cache import patch_vary_headers
 from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseClientRefresh
@@ -18,8 +19,9 @@ from lessons.queries import get_take
 from lessons.tasks import ring
 from lessons.views.requests import LearnerRequest
 from reviews import services
+from reviews.forms import RhythmForm
 from reviews.models import Hearing, Mark, Measurement
-from reviews.queries import FIRST_LOOK, level_name
+from reviews.queries import FIRST_LOOK, level_name, rhythm_of
 from reviews.sound.heard import VERSION
 from reviews.sound.limits import LIMIT_WORDS
 from reviews.views.drawings import DrawnChart, charts_of, marked_score, moments_of
@@ -133,6 +135,17 @@ def findings(request: LearnerRequest, pk: UUID) -> HttpResponse:
         if listening is None:
             return _varied(HttpResponseClientRefresh())
         return _varied(render(request, "reviews/_listening.html", {"take": take, "listening": listening}))
+    return _page(request, take, listening=listening)
+
+
+def _page(
+    request: LearnerRequest,
+    take: Take,
+    *,
+    listening: dict[str, Any] | None,
+    form: RhythmForm | None = None,
+    status: int = 200,
+) -> HttpResponse:
     hearing = Hearing.objects.filter(clip=take.clip).first()
     found = services.measured(take)
     score = services.score_of(take)
@@ -165,11 +178,26 @@ def findings(request: LearnerRequest, pk: UUID) -> HttpResponse:
         "is_few": hearing is not None and len(hearing.notes) < FEW_NOTES,
         "not_asked": [rubric().dimensions[name].name for name in rubric().dimensions if name in measured - set(asked)],
         "listening": listening,
+        # What was typed of a line with a score lies idle: the score knows more.
+        "rhythm_form": None
+        if score is not None or hearing is None
+        else form or RhythmForm(initial={"rhythm": rhythm_of(take.assignment)}),
         "is_older": hearing is not None and hearing.version != VERSION,
         # Never heard, or by an older version: it can be heard again as long as the file as it came is here.
         "may_hear": (hearing is None or hearing.version != VERSION) and services.can_hear(take.clip),
     }
-    return _varied(render(request, "reviews/findings.html", context))
+    return _varied(render(request, "reviews/findings.html", context, status=status))
+
+
+@require_POST
+def rhythm(request: LearnerRequest, pk: UUID) -> HttpResponse:
+    """Write the rhythm of a take's line, against which it is then held."""
+    take = get_take(request.user, pk)
+    form = RhythmForm(request.POST)
+    if not form.is_valid():
+        return _page(request, take, listening=_listening(take), form=form, status=422)
+    services.type_rhythm(take.assignment, text=form.cleaned_data["rhythm"])
+    return redirect(f"{reverse('reviews:findings', args=[take.pk])}#rhythm")
 
 
 def _varied(response: HttpResponse) -> HttpResponse:

@@ -13,7 +13,7 @@ from lessons.media import MediaError, UnopenableFileError, Verdict, probe
 from reviews.compare import Comparison, Kind, Trust, asked, compare, written_of
 from reviews.compare.results import State
 from reviews.compare.telling import comparison_json, finding_json, heard_json
-from reviews.compare.unscored import Asked, find_unscored, lay
+from reviews.compare.unscored import Asked, RhythmError, find_unscored, lay, read_rhythm
 from reviews.sound.errors import SoundError
 from reviews.sound.heard import SURE, HeardNote, around_median
 from reviews.sound.limits import Limit
@@ -25,7 +25,7 @@ NO_SCORE = "Whether the notes are right can only be told beside a score (--score
 
 
 class Command(BaseCommand):
-    """``manage.py measure CLIP [--score FILE] [--bpm N] [--from S --to S] [--json]``, ``manage.py measure --codes``."""
+    """``manage.py measure CLIP [--score FILE] [--bpm N] [--rhythm VALUES] [--from S --to S] [--json]``, ``manage.py measure --codes``."""
 
     help = "Say what was played in a clip and how steadily, and, with a score, what became of each written note."
     requires_system_checks: list[str] = []  # noqa: RUF012 - Django's own attribute
@@ -35,6 +35,12 @@ class Command(BaseCommand):
         parser.add_argument("clip", nargs="?", type=Path, help="film, sound or MIDI")
         parser.add_argument("--score", type=Path, help="MusicXML, MIDI or ABC of what was to be played")
         parser.add_argument("--bpm", type=_bpm, help="quarters a minute that were asked for")
+        parser.add_argument(
+            "--rhythm",
+            type=_rhythm,
+            default=(),
+            help="without a score: note values of what was to be played, such as '2 quarters, half'",
+        )
         parser.add_argument("--from", dest="start_s", type=_seconds, default=0.0, help="seconds where the take begins")
         parser.add_argument("--to", dest="end_s", type=_seconds, help="seconds where it ends")
         parser.add_argument("--json", action="store_true", help="print one JSON object")
@@ -62,7 +68,7 @@ class Command(BaseCommand):
             except _RefusedError as refused:
                 limits, text = [*limits, refused.limit], refused.text
         # A score that was refused says nothing; what the strikes alone tell is told then too.
-        asked = Asked(bpm=options["bpm"])
+        asked = Asked(bpm=options["bpm"], rhythm_beats=options["rhythm"])
         alone = lay(notes, asked=asked) if found is None else None
         trust = Trust(**listened.trust_fields)
         findings = found.findings if found is not None else find_unscored(alone, trust=trust, asked=asked) if alone is not None else ()  # fmt: skip
@@ -123,6 +129,13 @@ def _compared(notes: list[HeardNote], listened: Listened, *, score: Path, bpm: f
 
 def _bpm(text: str) -> float:
     return _number(text, least=10, most=400, what="quarters a minute")
+
+
+def _rhythm(text: str) -> tuple[float, ...]:
+    try:
+        return read_rhythm(text)
+    except RhythmError as error:
+        raise ArgumentTypeError(str(error)) from error
 
 
 def _seconds(text: str) -> float:
