@@ -15,6 +15,7 @@ urlpatterns = [
     path("takes/<uuid:pk>/findings/hear/", findings.hear, name="findings-hear"),
     path("takes/<uuid:pk>/rhythm/", findings.rhythm, name="take-rhythm"),
     path("takes/<uuid:pk>/finger-take/<slug:hand>/", fingers.finger_take, name="finger-take"),
+    path("finger-take/<slug:hand>/", fingers.finger_take_set, name="finger-take-set"),
     path("takes/<uuid:pk>/looks/<slug:dimension>/", judging.look, name="look"),
     path("takes/<uuid:pk>/looks/<slug:dimension>/pin/", judging.note_pin, name="note-pin"),
     path("notes/<uuid:pk>/unpin/", judging.note_unpin, name="note-unpin"),

@@ -21,6 +21,8 @@ from curriculum.views.presenting import add_errors, families, shown_skills, skil
 
 # Skills that a search by name lists; somebody who sees more types another letter.
 MOST_FOUND = 12
+# Families of skills that are judged by how even the notes sound.
+EVEN_FAMILIES = {"touch", "patterns"}
 
 
 @require_safe
@@ -51,6 +53,8 @@ def _show(
             "reason_form": reason_form or ReasonForm(),
             "move_form": move_form or MoveForm(initial={"place": known.position}),
             "count": len(units),
+            "asks_evenness": known.begun_on is not None
+            and any(graph.skills[slug].group in EVEN_FAMILIES for slug in graph.teaches[str(found.pk)]),
         },
         status=422 if is_invalid else 200,
     )

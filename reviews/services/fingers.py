@@ -13,7 +13,10 @@ from lessons.models import Assignment
 from lessons.queries import current_lesson
 from reviews.compare.designed import design_take
 
-WHY = "One take cannot tell a loud finger from the room; this one can. Do not move the phone until it is played through, and keep to the fingers."
+WHY = (
+    "One take cannot tell a loud finger from the room; this one can. Five starts, on C, D, E, F and G, then all of them again: "
+    "do not move the phone between the starts, and keep to the fingers."
+)
 MINUTES = 3
 
 

@@ -17,14 +17,25 @@ from reviews import services
 
 @require_POST
 def finger_take(request: LearnerRequest, pk: UUID, hand: str) -> HttpResponse:
-    """Put the take on this week's sheet, for one hand."""
+    """Put the take on this week's sheet, for one hand; asked from what was measured in another take."""
     take = get_take(request.user, pk)
+    _set(request, hand)
+    return redirect("reviews:findings", pk=take.pk)
+
+
+@require_POST
+def finger_take_set(request: LearnerRequest, hand: str) -> HttpResponse:
+    """Put the take on this week's sheet, for one hand, and show the sheet."""
+    _set(request, hand)
+    return redirect("lessons:week")
+
+
+def _set(request: LearnerRequest, hand: str) -> None:
     if hand not in {"right", "left"}:
         raise Http404
     try:
         row = services.set_finger_take(request.user, hand=cast("Hand", hand), today=request.user.today())
     except ValidationError as error:
         messages.error(request, " ".join(error.messages))
-        return redirect("reviews:findings", pk=take.pk)
-    messages.success(request, f"It is line {row.letter} of this week's sheet. Its notes are there too.")
-    return redirect("reviews:findings", pk=take.pk)
+    else:
+        messages.success(request, f"It is line {row.letter} of this week's sheet. Its notes are there too.")
