@@ -17,6 +17,7 @@ from curriculum.score import Hand
 from reviews.compare.designed import Placed
 from reviews.compare.fingers import FingerDoubt, FingerFit, FingerNote, finger_words, fit_fingers
 from reviews.compare.measures import (
+    FLOOR_BPM,
     Gap,
     Measure,
     Stroke,
@@ -382,7 +383,7 @@ def _tempo(teller: _Teller) -> None:
         near = abs(frac) <= teller.bands.asked_bpm_frac
         text = f"Played at {tempo.bpm:.0f}; {asked:.0f} was asked."
         text += " That is the tempo of the week." if near else f" That is {abs(100 * frac):.0f} % {'faster' if frac > 0 else 'slower'}."  # fmt: skip
-        measure = Measure(value=tempo.bpm, low=tempo.bpm, high=tempo.bpm, floor=1.0, count=drift.count)
+        measure = Measure(value=tempo.bpm, low=tempo.bpm_low, high=tempo.bpm_high, floor=FLOOR_BPM, count=drift.count)
         teller.add(Kind.ASKED_TEMPO, measure, unit="bpm", text=text)
 
 

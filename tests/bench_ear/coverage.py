@@ -27,6 +27,7 @@ from lessons.media import probe
 from reviews.compare import Matching, compare, find, match
 from reviews.compare.findings import Kind
 from reviews.compare.measures import (
+    FLOOR_BPM,
     Measure,
     Trust,
     chord_spread_ms,
@@ -124,7 +125,7 @@ def measured(matching: Matching, trust: Trust) -> dict[Name, Measure]:
     tempo = tempo_of(matching, trust=trust, settings=SETTINGS)
     if tempo is not None:
         found["drift, %", ""] = tempo.drift_pct
-        found["tempo, bpm (no interval stated)", ""] = Measure(tempo.bpm, tempo.bpm, tempo.bpm, 0.0, tempo.drift_pct.count)  # fmt: skip
+        found["tempo, bpm", ""] = Measure(tempo.bpm, tempo.bpm_low, tempo.bpm_high, FLOOR_BPM, tempo.drift_pct.count)
     for finding in find(matching, trust=trust, settings=SETTINGS):
         if finding.kind in {Kind.LEVEL_TREND, Kind.TOUCH}:
             name = "growth in level, dB" if finding.kind is Kind.LEVEL_TREND else "touch, share"

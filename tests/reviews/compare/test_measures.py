@@ -41,6 +41,8 @@ def matched(name, **kind):
 def test_the_tempo_is_that_of_the_playing(bpm):
     tempo = tempo_of(matched("tune", bpm=bpm, jitter_s=0.005), trust=GOOD, settings=USUAL)
     assert tempo.bpm == pytest.approx(bpm, rel=0.01)
+    assert tempo.bpm_low < bpm < tempo.bpm_high
+    assert tempo.bpm_high - tempo.bpm_low < 0.05 * bpm
     assert tempo.drift_pct.low <= 0 <= tempo.drift_pct.high or abs(tempo.drift_pct.value) < 2
 
 
@@ -157,6 +159,19 @@ def test_chords_rolled_are_told_from_chords_struck(roll_s):
     apart = chord_spread_ms(match(heard, expected=expected, settings=USUAL), hand="left", trust=GOOD)
     assert apart.value == pytest.approx(1000 * roll_s, abs=1)
     assert apart.is_told == (roll_s > 0)
+
+
+def test_chords_struck_as_one_and_heard_a_little_apart_may_have_been_struck_as_one():
+    notes = [planned(Fraction(2 * i), Fraction(2), 48 + step, "left") for i in range(16) for step in (0, 4, 7)]
+    expected = expect(in_playing_order(make_score(notes, bars=plain_bars(8))))
+    random = Random(3)
+    heard = [
+        HeardNote(1.0 + note.onset_beat * 0.6 + random.gauss(0, 0.001), note.pitch_midi) for note in expected.notes
+    ]
+    heard.sort(key=lambda note: note.onset_s)
+    apart = chord_spread_ms(match(heard, expected=expected, settings=USUAL), hand="left", trust=GOOD)
+    assert apart.value > 0.5
+    assert apart.low == 0.0
 
 
 @pytest.mark.parametrize("share", [0.4, 0.95])
