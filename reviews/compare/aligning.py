@@ -41,8 +41,10 @@ START_AT_BAR, START_ELSEWHERE = 1.5, 3.0
 UNPLAYED, MOST_UNPLAYED = 0.25, 3.0
 # One group of noodling before, after or between.
 NOODLING = 0.05
-# Tempo: cost of one natural-log unit of difference beyond a free zone, at most so much for slow (hesitations) and fast.
-TEMPO_WEIGHT, TEMPO_FREE, MOST_SLOW, MOST_FAST = 1.0, 0.12, 1.2, 2.5
+# Tempo: cost of one natural-log unit of difference beyond a free zone, at most so much for slow (hesitations) and fast. A gap twice as
+# long (0.57 beyond) and one note left at the end must together cost more than leaving one note out, or of equal strikes the last would
+# be the one called missing and every other paired with its neighbour's moment. Above 1.4 a stop is taken for notes left out.
+TEMPO_WEIGHT, TEMPO_FREE, MOST_SLOW, MOST_FAST = 1.35, 0.12, 1.2, 2.5
 # Share by which the tempo follows one interval once it is settled, and the tempi it may take, seconds a quarter (12 to 500 quarters a
 # minute). The first intervals of a run set it between them, each with an equal share, and being off costs this much of the usual: one
 # unlucky first gap would otherwise be believed for ever. An interval off by more than double is a stop, and counts as double.
@@ -53,7 +55,8 @@ LEAST_TAU_S, MOST_TAU_S = 0.12, 5.0
 MOST_CELLS = 40_000_000
 
 # Semitones from a sounding note to those its partials can feign or hide: octave, twelfth, double octave, and two more partials.
-PARTIAL_STEPS = (12, 19, 24, 28, 31)
+OCTAVE = 12
+PARTIAL_STEPS = (OCTAVE, 19, 24, 28, 31)
 
 DOUBLE = float(np.log(2.0))
 NEVER = -1e18

@@ -1,7 +1,8 @@
 """From the path of the playing to each written note: played, wrong pitch, missing, or cannot tell.
 
 Two bars of confidence: a note that is written is believed from a low one on, a note that is not written is only held against the player from
-a high one on. What an octave or another partial of a sounding note can hide or feign is neither missing nor extra: it cannot be told.
+a high one on. What an octave or another partial of a sounding note can hide or feign is neither missing nor extra: it cannot be told,
+unless this very take hears octaves apart thereabouts. Of equal strikes in a row, time says which one is missing, or nobody does.
 """
 
 from bisect import bisect_left
@@ -12,7 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from curriculum.score import Hand
-from reviews.compare.aligning import PARTIAL_STEPS, Alignment, Move, align
+from reviews.compare.aligning import OCTAVE, PARTIAL_STEPS, Alignment, Move, align
+from reviews.compare.equal_strikes import LEAST_INTERVALS, TEMPO_INTERVALS, margin_of
 from reviews.compare.expected import Expected, ExpectedNote
 from reviews.compare.results import Extra, Matching, NoteResult, Pass, Restart, Skip, State
 from reviews.compare.settings import CompareSettings
@@ -145,6 +147,8 @@ class _Matcher:
         self.heard, self.believed, self.expected, self.path = heard, believed, expected, path
         self.settings, self.is_exact, self.is_poor = settings, is_exact, is_poor
         self.used: dict[int, tuple[int, int]] = {}  # heard note -> (pass, expected note)
+        self.undecided: set[int] = set()  # expected notes of which one of two was struck, and nothing says which
+        self.octaves: dict[int, float] = {}  # upper notes of octaves, and how surely each was heard
         self.outside = self._outside()
         self.runs = self._runs()
         self.times = [self._times(run) for run in self.runs]
@@ -219,7 +223,15 @@ class _Matcher:
                     self._use_up(event, run)
         for event, number in chosen.items():
             self._match_nearby(event, number, found)
+        self._settle_equal_strikes(chosen, found)
         wrong = self._match_wrong(chosen, found)
+        self.undecided = {
+            index
+            for hole, mate, margin in self._equal_strikes(chosen, found)
+            if hole not in wrong and margin < self.settings.equal_margin
+            for index in (hole, mate)
+        }
+        self.octaves = self._octaves(chosen, found, wrong)
         notes: list[NoteResult | None] = [None] * len(self.expected.notes)
         for here in self.expected.events:
             for index in (*here.notes, *here.graces):
@@ -301,6 +313,84 @@ class _Matcher:
                 found[index] = best
                 self.used[best] = (run, index)
 
+    def _equal_strikes(self, chosen: dict[int, int], found: dict[int, int]) -> list[tuple[int, int, float]]:
+        """Return notes not found, beside each a neighbour of the same key that was, and by how much the strike fits that one better."""
+        events = self.expected.events
+        pairs: list[tuple[int, int, float]] = []
+        for event in events:
+            if event.index not in chosen or any(index in found for index in event.notes):
+                continue  # what else was struck there tells when it was
+            run = chosen[event.index]
+            if event.index in self.runs[run].met:
+                continue
+            for near in (event.index - 1, event.index + 1):
+                if not 0 <= near < len(events) or chosen.get(near) != run:
+                    continue
+                struck = [index for index in events[near].notes if index in found]
+                if len(struck) != 1:
+                    continue
+                pitch = self.expected.notes[struck[0]].pitch_midi
+                for index in event.notes:
+                    if self.expected.notes[index].pitch_midi == pitch:
+                        margin = self._margin(
+                            self.heard[found[struck[0]]].onset_s, told=near, other=event.index, run=run
+                        )
+                        pairs.append((index, struck[0], margin))
+        return pairs
+
+    def _margin(self, strike_s: float, *, told: int, other: int, run: int) -> float:
+        events = self.expected.events
+        told_beat, other_beat = events[told].onset_beat, events[other].onset_beat
+        beats, seconds = self.times[run]
+        first = int(np.searchsorted(beats, min(told_beat, other_beat)))
+        last = int(np.searchsorted(beats, max(told_beat, other_beat), side="right"))
+        apart = [place for place in range(len(beats) - 1) if place + 1 < first or place >= last]
+        nearest = sorted(apart, key=lambda place: abs(place - first))[:TEMPO_INTERVALS]
+        if len(nearest) < LEAST_INTERVALS:
+            return float("inf")
+        return margin_of(
+            strike_s,
+            told_beat=told_beat,
+            other_beat=other_beat,
+            before=(float(beats[first - 1]), float(seconds[first - 1])) if first else None,
+            after=(float(beats[last]), float(seconds[last])) if last < len(beats) else None,
+            tau_s=float(
+                np.median(
+                    [(seconds[place + 1] - seconds[place]) / (beats[place + 1] - beats[place]) for place in nearest]
+                )
+            ),
+        )
+
+    def _settle_equal_strikes(self, chosen: dict[int, int], found: dict[int, int]) -> None:
+        """Give a strike to its neighbour of the same key where it fits clearly better there."""
+        for hole, mate, margin in self._equal_strikes(chosen, found):
+            if margin < -self.settings.equal_margin and hole not in found and mate in found:
+                found[hole] = found.pop(mate)
+                self.used[found[hole]] = (self.used[found[hole]][0], hole)
+
+    def _octaves(self, chosen: dict[int, int], found: dict[int, int], wrong: dict[int, int]) -> dict[int, float]:
+        """Return how surely each upper note of an octave was heard, 0 where it was not."""
+        notes = self.expected.notes
+        sure: dict[int, float] = {}
+        for event in self.expected.events:
+            if event.index not in chosen:
+                continue
+            struck = {notes[index].pitch_midi for index in event.notes if index in found}
+            for index in event.notes:
+                if index not in wrong and notes[index].pitch_midi - OCTAVE in struck:
+                    sure[index] = self.heard[found[index]].confidence if index in found else 0.0
+        return sure
+
+    def _hears_octaves_apart(self, index: int) -> bool:
+        """Say whether the other octaves thereabouts were all heard as two notes, so that one that was not has but one."""
+        settings, notes = self.settings, self.expected.notes
+        near = [
+            sure
+            for other, sure in self.octaves.items()
+            if other != index and abs(notes[other].pitch_midi - notes[index].pitch_midi) <= settings.octave_reach
+        ]
+        return len(near) >= settings.octave_least and min(near) >= settings.octave_clear_from
+
     def _match_wrong(self, chosen: dict[int, int], found: dict[int, int]) -> dict[int, int]:
         """Pair notes that were not found with sure notes, not written, at their moment: the nearest in time and pitch first."""
         settings = self.settings
@@ -360,6 +450,8 @@ class _Matcher:
         run = chosen[event]
         expected_s = self._moment(run, note.onset_beat)
         number = found.get(index, wrong.get(index))
+        if index in self.undecided:
+            return _result(note, event=event, state=State.CANNOT_TELL, expected_s=expected_s, pass_index=run)
         if number is not None:
             heard = self.heard[number]
             return _result(
@@ -386,7 +478,8 @@ class _Matcher:
         pitches = {
             self.expected.notes[other].pitch_midi for other in self.expected.events[event].notes if other in found
         }
-        if any(note.pitch_midi - step in pitches for step in PARTIAL_STEPS):
+        hiding = [step for step in PARTIAL_STEPS if note.pitch_midi - step in pitches]
+        if hiding and (self.is_poor or hiding[0] != OCTAVE or not self._hears_octaves_apart(index)):
             return True
         at_s = self._moment(run, note.onset_beat)
         faint = self._near(note.pitch_midi, at_s=at_s, within_s=self._window_s(event, run))

@@ -6,16 +6,20 @@ does, so that both bars of confidence are at work.
 
 from collections import Counter
 from dataclasses import replace
+from fractions import Fraction
+from functools import cache
 from random import Random
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reviews.compare import CompareSettings, Matching, State, match
+from curriculum.score import Metre, make_score, plain_bars
+from curriculum.score.playing import in_playing_order
+from reviews.compare import CompareSettings, Expected, Matching, State, expect, match
 from reviews.sound.heard import HeardNote
 from tests.reviews.compare.performing import Playing, perform
-from tests.reviews.compare.scores import NAMES, written
+from tests.reviews.compare.scores import NAMES, planned, written
 
 USUAL = CompareSettings()
 SEEDS = 12
@@ -216,3 +220,68 @@ def test_one_unlucky_first_gap_is_not_believed_for_ever(first_gap_s):
     assert {note.state for note in result.notes} == {State.PLAYED}
     assert all(note.is_reached for note in result.notes)
     assert not result.restarts
+
+
+def struck(gaps: list[float], *, pitch: int = 60, start_s: float = 1.0) -> list[HeardNote]:
+    """One key over and over, with so many gaps between, in quarter notes at 80."""
+    return [HeardNote(start_s + 0.75 * sum(gaps[:count]), pitch, 0.0, 0.9) for count in range(len(gaps) + 1)]
+
+
+@cache
+def one_key(*, then: int = 60) -> Expected:
+    """Thirty-two sixteenths, the second half perhaps on another key."""
+    notes = [planned(Fraction(place, 4), Fraction(1, 4), then if place >= 16 else 60, "right") for place in range(32)]
+    return expect(in_playing_order(make_score(notes, bars=plain_bars(2, metre=Metre(4, 4)))))
+
+
+@pytest.mark.parametrize("gone", [4, 9, 16, 30])
+@pytest.mark.parametrize("seed", range(4))
+def test_of_equal_strikes_the_one_with_a_gap_twice_as_long_is_missing(gone, seed):
+    random = Random(seed)
+    whole = [replace(note, onset_s=note.onset_s + random.gauss(0, 0.01)) for note in struck([0.25] * 31)]
+    result = match([*whole[:gone], *whole[gone + 1 :]], expected=one_key(), settings=USUAL)
+    assert [place for place, note in enumerate(result.notes) if note.state != State.PLAYED] == [gone]
+    assert result.notes[gone].state == State.MISSING
+    for place, note in enumerate(result.notes):
+        assert place == gone or note.onset_s == whole[place].onset_s
+
+
+def test_between_two_equal_strikes_that_fit_as_well_nobody_is_accused():
+    heard = struck([0.25] * 7 + [0.375, 0.375] + [0.25] * 21)
+    heard = [replace(note, pitch_midi=62) if place >= 15 else note for place, note in enumerate(heard)]
+    result = match(heard, expected=one_key(then=62), settings=USUAL)
+    states = [note.state for note in result.notes]
+    assert State.MISSING not in states
+    assert State.WRONG_PITCH not in states
+    assert [place for place, state in enumerate(states) if state == State.CANNOT_TELL] == [8, 9]
+    assert not result.extras
+
+
+def test_a_stop_among_equal_strikes_is_no_missing_note():
+    gaps = [0.25] * 14 + [1.1] + [0.25] * 16
+    result = match(struck(gaps), expected=one_key(), settings=USUAL)
+    assert {note.state for note in result.notes} == {State.PLAYED}
+
+
+def one_right_note_left_out(*, confidence: float = 0.9) -> tuple[Matching, str]:
+    expected = written("scale")
+    playing = perform(expected, random=Random(8), jitter_s=0.003)
+    right = [note for note in expected.notes if note.hand == "right"]
+    gone = right[len(right) // 4]
+    heard = [
+        replace(note, confidence=confidence)
+        for note in playing.heard
+        if (note.onset_s, note.pitch_midi) != (playing.onset_s[gone.id], gone.pitch_midi)
+    ]
+    return match(heard, expected=expected, settings=USUAL), gone.id
+
+
+def test_an_octave_partner_is_missed_where_all_others_thereabouts_were_heard():
+    result, gone = one_right_note_left_out()
+    assert [note.id for note in result.notes if note.state == State.MISSING] == [gone]
+    assert {note.state for note in result.notes if note.id != gone} == {State.PLAYED}
+
+
+def test_an_octave_partner_is_left_open_where_the_others_were_heard_faintly():
+    result, gone = one_right_note_left_out(confidence=0.25)
+    assert [note.id for note in result.notes if note.state == State.CANNOT_TELL] == [gone]
