@@ -322,6 +322,12 @@ class Clip(models.Model):
         return self.folder / "strip.jpg"
 
     @property
+    def may_lose_original(self) -> bool:
+        """Whether the copy is enough. Of a MIDI file it is not: the file says what was played, the copy only how that sounds."""
+        is_replaced = self.has_copy and self.kind != self.Kind.MIDI
+        return self.state == self.State.READY and is_replaced and self.original_gone_on is None
+
+    @property
     def is_under_way(self) -> bool:
         return self.state in {
             self.State.RECEIVED,

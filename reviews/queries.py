@@ -73,7 +73,8 @@ def has_picture(clip: Clip) -> bool:
 
 def has_sound(clip: Clip) -> bool:
     """Return whether a clip can be heard in the browser. A film without a sound track cannot."""
-    return clip.has_copy and not ("audio" in clip.facts and clip.facts["audio"] is None)
+    has_track = clip.kind == Clip.Kind.MIDI or not ("audio" in clip.facts and clip.facts["audio"] is None)
+    return clip.has_copy and has_track
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,7 @@
 """What is this clip, and how does a browser get to play it?
 
 Clips come from phones and are unknown files: cut off, turned, longer than their header says, or made to do harm. This package answers
-what a file is (`probe`), makes a copy that every browser plays (`make_copy`) with a first picture (`make_poster`), a list of its
+what a file is (`probe`), makes a copy that every browser plays (`make_copy`; `voice_midi` for MIDI files) with a first picture (`make_poster`), a list of its
 pictures' times (`list_frames`) and a sheet of small ones (`make_thumbnails`), decodes the sound for measuring (`decode_sound`; mixing
 and outlines are in `lessons.media.samples`, which needs NumPy and is imported by name), and keeps pictures that were sent
 (`take_picture`) or are taken out of a film (`take_still`).
@@ -21,7 +21,7 @@ thirds decodes 2.0 s without a single error; its container promises more, so the
 the words say that 2.0 s were kept.
 """
 
-from lessons.media.copying import make_copy, make_poster
+from lessons.media.copying import make_copy, make_poster, voice_midi
 from lessons.media.errors import (
     BoxCrashError,
     BoxError,
@@ -46,7 +46,7 @@ from lessons.media.facts import (
     Thumbnails,
     VideoFacts,
 )
-from lessons.media.limits import BoxLimits, CopyLimits, ProbeLimits, WorkLimits
+from lessons.media.limits import BoxLimits, CopyLimits, ProbeLimits, VoiceLimits, WorkLimits
 from lessons.media.listing import list_frames, make_thumbnails
 from lessons.media.pictures import take_picture, take_still
 from lessons.media.probing import probe
@@ -79,6 +79,7 @@ __all__ = [
     "UnopenableFileError",
     "Verdict",
     "VideoFacts",
+    "VoiceLimits",
     "WorkLimits",
     "decode_sound",
     "list_frames",
@@ -88,4 +89,5 @@ __all__ = [
     "probe",
     "take_picture",
     "take_still",
+    "voice_midi",
 ]

@@ -60,6 +60,7 @@ def run_boxed(
     *,
     source: Path,
     targets: Sequence[Path] = (),
+    others: Sequence[Path] = (),
     options: Mapping[str, Any],
     limits: BoxLimits,
     on_progress: Callable[[float], None] | None = None,
@@ -74,6 +75,8 @@ def run_boxed(
         File to read. Opened here; the child never learns its name.
     targets
         Files to write, each made new with mode 600 and removed again unless the child answers. None may exist yet.
+    others
+        Further files to read, our own; opened here like ``source``.
     options
         JSON values for the job.
     limits
@@ -89,7 +92,7 @@ def run_boxed(
     Raises
     ------
     UnopenableFileError
-        If ``source`` cannot be opened as a plain file, or one of ``targets`` cannot be made.
+        If ``source`` or one of ``others`` cannot be opened as a plain file, or one of ``targets`` cannot be made.
     BoxLimitError
         If the child used up its time, memory or file size.
     BoxCrashError
@@ -108,18 +111,20 @@ def run_boxed(
     """
     source_fd = _open_plain(source)
     target_fds: list[int] = []
+    other_fds: list[int] = []
     answered = False
     try:
+        other_fds.extend(_open_plain(other) for other in others)
         for target in targets:
             try:
                 target_fds.append(os.open(target, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
             except OSError as error:
                 raise UnopenableFileError(f"cannot make {target.name}: {error.strerror}") from error
-        report = _run(job, source_fd, target_fds, options, limits, on_progress)
+        report = _run(job, (source_fd, target_fds, other_fds), options, limits, on_progress)
         answered = True
         return report
     finally:
-        for fd in (source_fd, *target_fds):
+        for fd in (source_fd, *target_fds, *other_fds):
             os.close(fd)
         if not answered:
             for target, _ in zip(targets, target_fds, strict=False):  # only those we made
@@ -141,18 +146,19 @@ def _open_plain(path: Path) -> int:
 
 def _run(
     job: str,
-    source_fd: int,
-    target_fds: Sequence[int],
+    fds: tuple[int, Sequence[int], Sequence[int]],
     options: Mapping[str, Any],
     limits: BoxLimits,
     on_progress: Callable[[float], None] | None,
 ) -> BoxReport:
+    source_fd, target_fds, other_fds = fds
     reader_fd, writer_fd = os.pipe()
     order = json.dumps(
         {
             "job": job,
             "source_fd": source_fd,
             "target_fds": list(target_fds),
+            "other_fds": list(other_fds),
             "report_fd": writer_fd,
             "parent_pid": os.getpid(),
             "limits": asdict(limits),
@@ -168,7 +174,7 @@ def _run(
             stderr=subprocess.DEVNULL,
             env={},
             cwd="/",
-            pass_fds=(source_fd, *target_fds, writer_fd),
+            pass_fds=(source_fd, *target_fds, *other_fds, writer_fd),
             start_new_session=True,
         )
     except OSError as error:

@@ -1,12 +1,13 @@
 """The copy that a browser plays, and its first picture."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
+from typing import Any
 
 from lessons.media.facts import CopyResult, Kind, Probe
-from lessons.media.limits import BoxLimits, CopyLimits
+from lessons.media.limits import BoxLimits, CopyLimits, VoiceLimits
 from lessons.media.making import make_files
 from lessons.media.reasons import ReasonCode
 
@@ -94,6 +95,92 @@ def make_copy(
     answer = make_files("copy", source=path, out_paths=[out_path], options=options, box=box, on_progress=on_progress)
     if on_progress is not None:
         on_progress(1.0)
+    return _result(answer)
+
+
+def voice_midi(
+    path: Path,
+    out_path: Path,
+    *,
+    probe: Probe,
+    recordings: Mapping[int, Path] | None = None,
+    limits: VoiceLimits | None = None,
+    on_progress: Callable[[float], None] | None = None,
+) -> CopyResult:
+    """Return what the sound of a MIDI file is, once it lies at ``out_path`` as AAC in MP4.
+
+    Keys sound from their strike until they are let go or the pedal is, each as loud as its velocity says: 40 decibels for each tenfold
+    (the response that synthesisers are asked for, from memory). Time 0 of the sound is tick 0 of the file. Drums are left out.
+
+    Parameters
+    ----------
+    path
+        The MIDI file, which `lessons.media.probe` accepted.
+    out_path
+        Where the sound goes; replaced in one move once it is whole. Its folder must exist.
+    probe
+        What the probe found about ``path``; its length sets the limits.
+    recordings
+        Recorded notes by their MIDI number, sound files of our own; the nearest serves for keys between. None or empty: a plain tone.
+    limits
+        What making it may use. Default: `VoiceLimits` as it stands.
+    on_progress
+        Called with the share of the length that is done, 0 to 1, never falling.
+
+    Returns
+    -------
+    CopyResult
+        Facts of the sound; half a second longer than the file, for the last note to die away.
+
+    Raises
+    ------
+    CopyError
+        If it would need more time, memory or space than allowed, or a recording cannot be decoded. Trying again is useless.
+    ValueError
+        If ``probe`` says that the file is no MIDI file.
+    UnopenableFileError
+        If a file cannot be read or the folder of ``out_path`` cannot be written.
+    BoxError
+        If the child was ended from outside, or the disk is full; try again later.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from lessons.media import probe
+    >>> events = bytes([0, 0x90, 60, 80, 0x60, 0x80, 60, 0, 0, 0xFF, 0x2F, 0])
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     original, copy = Path(folder, "take.mid"), Path(folder, "copy.m4a")
+    ...     head = b"MThd" + bytes([0, 0, 0, 6, 0, 0, 0, 1, 0, 0x60])
+    ...     _ = original.write_bytes(head + b"MTrk" + bytes([0, 0, 0, len(events)]) + events)
+    ...     made = voice_midi(original, copy, probe=probe(original))
+    >>> made.content_type, made.has_sound, round(made.duration_s, 2)
+    ('audio/mp4', True, 1.0)
+    """
+    if probe.kind is not Kind.MIDI:
+        raise ValueError(f"only MIDI files are given a sound, not kind {probe.kind}")
+    limits = limits or VoiceLimits()
+    recorded = dict(sorted((recordings or {}).items()))
+    options = {
+        "sound_bit_s": limits.sound_bit_s,
+        "recorded": list(recorded),
+        "max_midi_events": limits.max_midi_events,
+        "max_midi_tracks": limits.max_midi_tracks,
+    }
+    answer = make_files(
+        "voice",
+        source=path,
+        out_paths=[out_path],
+        others=list(recorded.values()),
+        options=options,
+        box=limits.box_for(probe.duration_s or 0.0, recordings=len(recorded)),
+        on_progress=on_progress,
+    )
+    if on_progress is not None:
+        on_progress(1.0)
+    return _result(answer)
+
+
+def _result(answer: dict[str, Any]) -> CopyResult:
     return CopyResult(
         content_type="video/mp4" if answer["frames"] else "audio/mp4",
         duration_s=round(float(answer["duration_s"]), 6),

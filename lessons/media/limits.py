@@ -175,3 +175,63 @@ class WorkLimits:
         """
         cpu_s = math.ceil(self.cpu_base_s + self.cpu_frac * duration_s)
         return replace(self.box, cpu_s=cpu_s, wall_s=cpu_s * self.wall_frac, file_bytes=file_bytes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VoiceLimits:
+    """How a MIDI file is given a sound and what that may use.
+
+    Attributes
+    ----------
+    sound_bit_s
+        Bits a second of the AAC sound, one channel.
+    max_midi_events, max_midi_tracks
+        As in `ProbeLimits`.
+    cpu_base_s, cpu_frac
+        Processor seconds allowed: base + frac times the length.
+    wall_frac
+        Wall-clock seconds allowed for each processor second allowed.
+    bytes_base, bytes_s
+        Largest file: base + bytes for each second.
+    box
+        Memory and threads; time, file size and open files are derived.
+    """
+
+    sound_bit_s: int = 96_000
+    max_midi_events: int = 1_000_000
+    max_midi_tracks: int = 256
+    cpu_base_s: float = 60.0
+    cpu_frac: float = 2.0
+    wall_frac: float = 3.0
+    bytes_base: int = 1_000_000
+    bytes_s: int = 40_000
+    box: BoxLimits = field(default_factory=BoxLimits)
+
+    def box_for(self, duration_s: float, *, recordings: int) -> BoxLimits:
+        """Return the box for a file of this length.
+
+        Parameters
+        ----------
+        duration_s
+            Length, seconds.
+        recordings
+            Files that are read beside it.
+
+        Returns
+        -------
+        BoxLimits
+            With times that grow with the length.
+
+        Examples
+        --------
+        >>> VoiceLimits().box_for(60.0, recordings=30).open_files
+        62
+        """
+        cpu_s = math.ceil(self.cpu_base_s + self.cpu_frac * duration_s)
+        return replace(
+            self.box,
+            cpu_s=cpu_s,
+            wall_s=cpu_s * self.wall_frac,
+            file_bytes=math.ceil(self.bytes_base + self.bytes_s * duration_s),
+            open_files=self.box.open_files + recordings,
+        )

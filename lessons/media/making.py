@@ -17,6 +17,7 @@ def make_files(
     out_paths: Sequence[Path],
     options: dict[str, Any],
     box: BoxLimits,
+    others: Sequence[Path] = (),
     on_progress: Callable[[float], None] | None = None,
 ) -> dict[str, Any]:
     """Return the child's answer, once everything it wrote lies where it belongs.
@@ -33,6 +34,8 @@ def make_files(
         JSON values for the job.
     box
         What the child may use.
+    others
+        Further files that it reads, our own.
     on_progress
         Called with the share done, 0 to 1, never falling.
 
@@ -46,7 +49,7 @@ def make_files(
     CopyError
         If the child was broken by the file, or needed more than it may use.
     UnopenableFileError
-        If ``source`` cannot be read, or a folder cannot be written.
+        If ``source`` or one of ``others`` cannot be read, or a folder cannot be written.
     BoxError
         If the child was ended from outside, or the disk is full.
 
@@ -61,7 +64,7 @@ def make_files(
     parts = [path.with_name(f".{path.name}.{uuid.uuid4().hex}.part") for path in out_paths]
     try:
         answer = run_boxed(
-            job, source=source, targets=parts, options=options, limits=box, on_progress=on_progress
+            job, source=source, targets=parts, others=others, options=options, limits=box, on_progress=on_progress
         ).answer
         for part, path in zip(parts, out_paths, strict=True):
             if part.stat().st_size:

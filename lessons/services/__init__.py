@@ -78,11 +78,11 @@ from lessons.services.practice import take_back_try, write_first_try, write_try
 from lessons.services.preparing import (
     DISK_FULL,
     FULL_DISK_TEXT,
-    STEPS,
     complete_one_clip,
     prepare_clip,
     run_job,
     run_through,
+    steps_of,
 )
 from lessons.services.proposing import (
     Line,
@@ -127,7 +127,6 @@ __all__ = [
     "MOST_UNDER_WAY",
     "NEARLY_FULL_FRAC",
     "RING_AGAIN_S",
-    "STEPS",
     "Claim",
     "Finished",
     "Line",
@@ -203,6 +202,7 @@ __all__ = [
     "set_sheet",
     "size_in_words",
     "space_of",
+    "steps_of",
     "suggested_dimensions",
     "take_back_try",
     "take_still",

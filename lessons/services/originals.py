@@ -21,7 +21,7 @@ logger = logging.getLogger(__name__)
 def goes_on(clip: Clip) -> date | None:
     """Return the day from which the sweeper lets go of a clip as it came; None where it stays or is gone already."""
     days = int(settings.KEYSLIP_ORIGINAL_DAYS)
-    if not days or clip.keeps_original or not _may_go(clip):
+    if not days or clip.keeps_original or not clip.may_lose_original:
         return None
     return timezone.localdate(clip.created_at) + timedelta(days=days)
 
@@ -36,7 +36,9 @@ def drop_original(clip: Clip) -> None:
     """
     if clip.original_gone_on is not None:
         return
-    if not _may_go(clip) or not clip.copy_path.is_file():
+    if clip.kind == Clip.Kind.MIDI:
+        raise ValidationError("A MIDI file is small and says what was played, so it is kept as it came.", code="midi")
+    if not clip.may_lose_original or not clip.copy_path.is_file():
         raise ValidationError("This clip has no copy, so the file as it came is kept.", code="copy")
     if not _let_go(clip, Clip.objects.all()):
         raise ValidationError("This clip is being prepared. Try again once it is ready.", code="job")
@@ -66,9 +68,8 @@ def drop_old_originals(*, now: datetime | None = None) -> int:
     before = (now or timezone.now()) - timedelta(days=days)
     old = Clip.objects.filter(created_at__lt=before, keeps_original=False)
     count = 0
-    for clip in old.filter(state=Clip.State.READY, has_copy=True, original_gone_on=None).select_related(
-        "lesson__learner"
-    ):
+    ready = old.filter(state=Clip.State.READY, has_copy=True, original_gone_on=None)
+    for clip in ready.exclude(kind=Clip.Kind.MIDI).select_related("lesson__learner"):
         if clip.copy_path.is_file() and clip.copy_path.stat().st_size and _let_go(clip, old):
             count += 1
     if count:
@@ -85,10 +86,6 @@ def remove_gone_originals() -> int:
             count += 1
             logger.info("Removed the file as it came of the clip %s, whose row calls it gone.", clip.pk)
     return count
-
-
-def _may_go(clip: Clip) -> bool:
-    return clip.state == Clip.State.READY and clip.has_copy and clip.original_gone_on is None
 
 
 @transaction.atomic

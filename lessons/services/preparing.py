@@ -54,9 +54,10 @@ Made = TypeVar("Made")
 # drawing pictures and sound from the copy about a tenth.
 COPY_FROM_FRAC, PICTURES_FROM_FRAC, SOUND_FROM_FRAC = 0.15, 0.86, 0.95
 # The steps as the learner reads them, in their order.
-CHECK_STEP, COPY_STEP, PICTURES_STEP, SOUND_STEP = STEPS = (
+CHECK_STEP, COPY_STEP, VOICE_STEP, PICTURES_STEP, SOUND_STEP = (
     "Looking at the clip",
     "Making a copy that plays in the browser",
+    "Playing the keys on Keyslip’s piano",
     "Taking small pictures",
     "Drawing its sound",
 )
@@ -72,6 +73,14 @@ OUTLINE_RATE_HZ = 8_400
 MOST_PUT_OFF = 3
 # Jobs of a clip after which the sweeper no longer tries to draw what is missing: the first, and two more.
 MOST_JOBS = 3
+
+
+def steps_of(clip: Clip) -> tuple[str, ...]:
+    """Return the steps in which a clip is prepared, as the learner reads them; what it is may be known only after the first."""
+    if clip.kind == Clip.Kind.MIDI:
+        return CHECK_STEP, VOICE_STEP, SOUND_STEP
+    return CHECK_STEP, COPY_STEP, PICTURES_STEP, SOUND_STEP
+
 
 FAILED_TEXT = "Keyslip could not prepare this clip, and the fault may be ours. The file is kept as it came. Try again with the button."
 # What a clip's `reason` says while a full disk keeps it from being prepared.
@@ -152,24 +161,26 @@ class _Made:
 def prepare_clip(clip: Clip, claim: Claim) -> None:
     """Check a clip, make its browser copy, its pictures and the outline of its sound, and write what was found.
 
-    A clip that is ready already only gets what it lacks of pictures and outline.
+    A clip that is ready already only gets what it lacks: pictures, outline, the sound of a MIDI file.
     """
     report = _Reporter(claim)
     with _work_folder(clip) as folder:
+        made = _Made()
+        copy_path = folder / clip.copy_path.name
         if clip.state == Clip.State.READY:
-            made = _Made()
-            _draw(clip, clip.copy_path, folder, made, report)
+            if clip.has_copy:
+                copy_path = clip.copy_path
+            elif (known := _probe_of(clip)) is not None:
+                _make_copy(clip, copy_path, known, made, report)
+            _draw(clip, copy_path, folder, made, report)
             finish_job(claim, write_result=lambda: _write_drawn(clip, made))
             return
         found = _found_before(clip) or _check(clip, claim, report)
         if found is None:
             return
-        made = _Made()
-        if found.kind is not media.Kind.MIDI:
-            copy_path = folder / clip.copy_path.name
-            made.copy = _copy(clip, copy_path, found, report)
-            made.paths.append(copy_path)
-            _draw(clip, copy_path, folder, made, report)
+        copy_path = folder / clip.copy_path.name  # its kind is known only now
+        _make_copy(clip, copy_path, found, made, report)
+        _draw(clip, copy_path, folder, made, report)
         finish_job(claim, write_result=lambda: _write_result(clip, found, made))
 
 
@@ -234,18 +245,21 @@ def _probe_of(clip: Clip) -> media.Probe | None:
         return None
 
 
-def _copy(clip: Clip, copy_path: Path, found: media.Probe, report: "_Reporter") -> media.CopyResult:
-    report.step(COPY_STEP, COPY_FROM_FRAC)
+def _make_copy(clip: Clip, copy_path: Path, found: media.Probe, made: _Made, report: "_Reporter") -> None:
+    step = VOICE_STEP if found.kind is media.Kind.MIDI else COPY_STEP
+    report.step(step, COPY_FROM_FRAC)
     # No copy has been seen to be larger than its clip; one that is ends at the full disk like any other.
     if free_bytes() < clip.size_bytes + COPY_RESERVE_BYTES:
         raise FullDiskError(f"{free_bytes()} bytes are free; a copy of {clip.size_bytes} bytes may need as many")
-    return media.make_copy(
-        clip.original_path,
-        copy_path,
-        probe=found,
-        limits=media.CopyLimits(),
-        on_progress=report.within(COPY_STEP, COPY_FROM_FRAC, PICTURES_FROM_FRAC - COPY_FROM_FRAC),
-    )
+    on_progress = report.within(step, COPY_FROM_FRAC, PICTURES_FROM_FRAC - COPY_FROM_FRAC)
+    if found.kind is media.Kind.MIDI:
+        recordings = {int(path.stem): path for path in settings.KEYSLIP_PIANO.glob("*.mp3") if path.stem.isdecimal()}
+        made.copy = media.voice_midi(
+            clip.original_path, copy_path, probe=found, recordings=recordings, on_progress=on_progress
+        )
+    else:
+        made.copy = media.make_copy(clip.original_path, copy_path, probe=found, on_progress=on_progress)
+    made.paths.append(copy_path)
 
 
 def _draw(clip: Clip, copy_path: Path, folder: Path, made: _Made, report: "_Reporter") -> None:
@@ -267,6 +281,8 @@ def _draw(clip: Clip, copy_path: Path, folder: Path, made: _Made, report: "_Repo
             made.strip = asdict(sheet)
     report.step(SOUND_STEP, SOUND_FROM_FRAC)
     probe = _probe_of(clip)
+    if probe is not None and probe.kind is media.Kind.MIDI:
+        probe = _tried(lambda: media.probe(copy_path, limits=probe_limits()), clip)
     if probe is not None and probe.audio is not None and (made.copy is None or made.copy.has_sound):
         peaks = folder / clip.peaks_path.name
         on_progress = report.within(SOUND_STEP, SOUND_FROM_FRAC, 1.0 - SOUND_FROM_FRAC)
@@ -353,7 +369,6 @@ def _write_result(clip: Clip, found: media.Probe, made: _Made) -> None:
     clip.text = found.text if found.verdict is media.Verdict.PARTIAL else ""
     clip.duration_s = made.copy.duration_s if made.copy else found.duration_s
     clip.facts = asdict(found)
-    clip.has_copy = made.copy is not None
     _take_in(clip, made)
     clip.save()
     take_whole_clip(clip)
@@ -363,7 +378,7 @@ def _write_drawn(clip: Clip, made: _Made) -> None:
     """Only what is missing: the learner may have changed the rest of the row meanwhile."""
     clip.refresh_from_db()
     _take_in(clip, made)
-    clip.save(update_fields=["has_poster", "has_peaks", "has_frames", "has_strip", "strip", "made_bytes"])
+    clip.save(update_fields=["has_copy", "has_poster", "has_peaks", "has_frames", "has_strip", "strip", "made_bytes"])
 
 
 def _take_in(clip: Clip, made: _Made) -> None:
@@ -374,6 +389,7 @@ def _take_in(clip: Clip, made: _Made) -> None:
             os.fsync(file.fileno())
         path.chmod(0o600)
         path.replace(clip.folder / path.name)
+    clip.has_copy |= made.copy is not None
     clip.has_poster |= made.has(clip.poster_path)
     clip.has_frames |= made.has(clip.frames_path)
     clip.has_peaks |= made.has(clip.peaks_path)
@@ -393,15 +409,16 @@ register_work(Job.Kind.PREPARE_CLIP, Work(do=prepare_clip, give_up=_give_up))
 
 
 def complete_one_clip() -> int:
-    """Queue one clip that was prepared before sound was drawn and pictures were counted; return how many were queued.
+    """Queue one clip that was prepared before sound was drawn, pictures were counted and MIDI files were heard; return how many.
 
     One a day, the newest first, so that clips of this week never wait behind old ones.
     """
     lacks = Q(kind=Clip.Kind.VIDEO, has_frames=False) | (Q(has_peaks=False) & ~Q(facts__audio=None))
-    clips = Clip.objects.filter(lacks, state=Clip.State.READY, has_copy=True)
+    silent = Q(kind=Clip.Kind.MIDI, has_copy=False)
+    clips = Clip.objects.filter(Q(lacks, has_copy=True) | silent, state=Clip.State.READY)
     found = clips.annotate(job_count=Count("jobs")).filter(job_count__lt=MOST_JOBS).order_by("-created_at")
     for clip in found.exclude(jobs__state__in=[Job.State.QUEUED, Job.State.RUNNING])[:1]:
-        if clip.copy_path.is_file():
+        if (clip.copy_path if clip.has_copy else clip.original_path).is_file():
             add_job(clip, kind=Job.Kind.PREPARE_CLIP)
             return 1
     return 0

@@ -80,7 +80,7 @@ def _kept(found: Clip) -> dict[str, object]:
         "is_here": found.original_gone_on is None and found.original_path.is_file(),
         "size": services.size_in_words(found.size_bytes),
         "goes_on": services.goes_on(found),
-        "may_drop": found.state == Clip.State.READY and found.has_copy,
+        "may_drop": found.may_lose_original,
     }
 
 
@@ -104,7 +104,7 @@ def _initial(found: Clip, takes: list[Take]) -> dict[str, object]:
 def _progress(found: Clip) -> dict[str, object]:
     job = newest_job(found)
     step = job.step if job else ""
-    names = list(services.STEPS)
+    names = list(services.steps_of(found))
     reached = names.index(step) if step in names else -1
     steps: list[dict[str, str]] = [
         {"state": "done", "name": "Here, and kept", "note": services.size_in_words(found.size_bytes)}

@@ -60,7 +60,7 @@ def _entry(clip: Clip) -> dict[str, object]:
         "original": services.size_in_words(clip.size_bytes) if is_here else "",
         "made": services.size_in_words(clip.made_bytes) if clip.made_bytes else "",
         "goes_on": services.goes_on(clip),
-        "may_drop": is_here and clip.state == Clip.State.READY and clip.has_copy,
+        "may_drop": is_here and clip.may_lose_original,
     }
 
 

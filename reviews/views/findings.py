@@ -14,14 +14,14 @@ from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseClientRefresh
 
 from curriculum.rubric import rubric
-from lessons.models import Clip, Job, Take
+from lessons.models import Job, Take
 from lessons.queries import get_take
 from lessons.tasks import ring
 from lessons.views.requests import LearnerRequest
 from reviews import services
 from reviews.forms import RhythmForm
 from reviews.models import Hearing, Mark, Measurement
-from reviews.queries import FIRST_LOOK, level_name, rhythm_of
+from reviews.queries import FIRST_LOOK, has_sound, level_name, rhythm_of
 from reviews.sound.heard import VERSION
 from reviews.sound.limits import LIMIT_WORDS
 from reviews.views.drawings import DrawnChart, charts_of, marked_score, moments_of
@@ -173,7 +173,7 @@ def _page(
         "groups": groups,
         "first": _first_thing(groups),
         "picture": picture,
-        "can_hear": take.clip.has_copy and take.clip.kind != Clip.Kind.MIDI and bool(take.clip.facts.get("audio")),
+        "can_hear": has_sound(take.clip),
         "limits": [LIMIT_WORDS[code] for code in hearing.limits if code in LIMIT_WORDS] if hearing else [],
         "is_few": hearing is not None and len(hearing.notes) < FEW_NOTES,
         "not_asked": [rubric().dimensions[name].name for name in rubric().dimensions if name in measured - set(asked)],

@@ -247,12 +247,20 @@ def test_take_is_played_without_scripts_by_its_own_address(client, row):
     assert f'src="{url("clip-copy", take.clip)}#t=3.00,21.50"' in page
 
 
-def test_sound_is_played_as_sound_and_midi_not_at_all(client, lesson):
-    assert "<audio" in client.get(url("clip", make_clip(lesson, kind="sound", content=b"x"))).content.decode()
+def test_sound_is_played_as_sound_and_midi_says_on_whose_piano(client, lesson):
+    page = client.get(url("clip", make_clip(lesson, kind="sound", content=b"x"))).content.decode()
+    assert "<audio" in page
+    assert "own piano" not in page
+    page = client.get(url("clip", make_clip(lesson, kind="midi", content=b"x"))).content.decode()
+    assert "<audio" in page
+    assert "<video" not in page
+    assert "on Keyslip’s own piano" in page
+
+
+def test_midi_clip_without_a_sound_says_so(client, lesson):
     page = client.get(url("clip", make_clip(lesson, kind="midi"))).content.decode()
     assert "<audio" not in page
-    assert "<video" not in page
-    assert "nothing to play here" in page
+    assert "not yet played here" in page
 
 
 def test_take_is_set_by_typed_moments(client, row):

@@ -47,7 +47,8 @@ def test_file_as_it_came_goes_after_its_days_and_the_copy_stays(clip, sweep):
         {"keeps_original": True},
         {"state": Clip.State.FAILED},
         {"state": Clip.State.PREPARING},
-        {"has_copy": False, "kind": Clip.Kind.MIDI},
+        {"has_copy": False},
+        {"kind": Clip.Kind.MIDI},
     ],
 )
 def test_file_as_it_came_stays_where_it_is_wanted_or_all_there_is(clip, sweep, fields):

@@ -131,7 +131,7 @@ def test_page_of_a_midi_clip_says_what_it_holds_and_that_it_stays(client, clip):
     )
     text = page_of(client, clip)
     assert "0:20.0, MIDI, 42 notes in 2 tracks" in text
-    assert "It is all there is of this clip, so it stays." in text
+    assert "It is small, and it says what was played. It stays." in text
     assert "Set the take" in text
 
 

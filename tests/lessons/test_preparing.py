@@ -10,10 +10,12 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
+from django.core.exceptions import ValidationError
 from django.core.files import File
 
 from lessons import services
 from lessons.models import Clip
+from tests.lessons.media.test_midi import NOTE, RUNNING, midi, track
 from tests.make import make_assignment, make_learner, make_lesson
 from tests.tools.phone_clip import FPS, PLACE, make_phone_clip
 
@@ -82,6 +84,35 @@ def test_sound_alone_has_an_outline_and_no_pictures(data, tmp_path):
     assert {each.name for each in clip.folder.iterdir()} == {"original", "copy.m4a", "peaks"}
     outline = np.fromfile(clip.peaks_path, np.int8).reshape(-1, 2)
     assert outline.max(axis=1).argmax() == pytest.approx(101, abs=3)
+
+
+def test_midi_file_is_played_on_the_piano_and_stays(data, settings, tmp_path):
+    settings.KEYSLIP_PIANO = tmp_path / "no piano"
+    path = tmp_path / "take.mid"
+    path.write_bytes(midi(track(NOTE, RUNNING)))
+    clip = prepared(path)
+    assert (clip.state, clip.kind, clip.has_copy, clip.has_peaks) == (Clip.State.READY, Clip.Kind.MIDI, True, True)
+    assert {each.name for each in clip.folder.iterdir()} == {"original", "copy.m4a", "peaks"}
+    assert clip.duration_s == pytest.approx(1.5, abs=0.01)  # a second of playing, and half a one to die away
+    assert np.fromfile(clip.peaks_path, np.int8).max() > 0
+    with pytest.raises(ValidationError, match="says what was played"):
+        services.drop_original(clip)
+
+
+def test_midi_clip_of_before_is_given_its_sound(data, settings, tmp_path):
+    settings.KEYSLIP_PIANO = tmp_path / "no piano"
+    path = tmp_path / "take.mid"
+    path.write_bytes(midi(track(NOTE)))
+    clip = prepared(path)
+    clip.copy_path.unlink()
+    clip.peaks_path.unlink()
+    Clip.objects.filter(pk=clip.pk).update(has_copy=False, has_peaks=False)
+    assert services.complete_one_clip() == 1
+    services.run_job(str(clip.jobs.latest("created_at").pk))
+    clip.refresh_from_db()
+    assert (clip.state, clip.has_copy, clip.has_peaks) == (Clip.State.READY, True, True)
+    assert clip.copy_path.is_file()
+    assert services.complete_one_clip() == 0
 
 
 def test_clip_of_before_gets_what_it_lacks_without_being_copied_again(data, tmp_path):

@@ -128,8 +128,8 @@ def test_each_fault_can_be_heard_from_two_seconds_before(client, take):
     assert f"#t={at_s - 2:.2f},{at_s + 2:.2f}" in page_of(client, take)
 
 
-def test_a_midi_file_offers_nothing_to_hear(client, take):
-    Clip.objects.update(kind=Clip.Kind.MIDI)
+def test_a_midi_file_without_a_sound_offers_nothing_to_hear(client, take):
+    Clip.objects.update(kind=Clip.Kind.MIDI, has_copy=False)
     services.write_mark(take, dimension="notes", level=2)
     assert "data-hear" not in page_of(client, take)
 

@@ -8,7 +8,6 @@ from contextlib import contextmanager
 from fractions import Fraction
 from typing import Any
 
-import av
 from av.audio.frame import AudioFrame
 from av.audio.stream import AudioStream
 from av.container import InputContainer, OutputContainer
@@ -20,16 +19,14 @@ from av.video.stream import VideoStream
 
 from lessons.media.inside.colours import BT709, HDR_CURVES, pixel_ratio, turn_deg
 from lessons.media.inside.job import Job
-from lessons.media.inside.opening import BROKEN, OwnBytes, Tracks, choose_tracks, opened
+from lessons.media.inside.opening import BROKEN, Tracks, choose_tracks, opened
 from lessons.media.inside.placing import Converter, Placer
 from lessons.media.inside.remuxing import EARLY_FRAC, MAX_BIT_S, SOUND_RATES_HZ, Remuxer, may_remux
+from lessons.media.inside.target import written
 from lessons.media.inside.timeline import Decoder, Frame, first_frames, is_timed, time_s, zero_s
 
 # Ticks a second of the copy's picture times. MP4's habit; fine enough for every frame rate and kept exactly from phones' own files.
 VIDEO_TICKS = 90_000
-
-# Ticks a second in which the copy says where each track begins. The muxer's own thousand would move a late track by half a millisecond.
-MOVIE_TICKS = 90_000
 
 # Bits over which the encoder smooths its highest rate (`MAX_BIT_S`; noisy 720p needed 1.8 Mb/s on average).
 BUFFER_BITS = 2 * MAX_BIT_S
@@ -62,52 +59,10 @@ def _reading(job: Job) -> Iterator[tuple[InputContainer, Tracks]]:
 
 
 def _write(job: Job, kind: "type[Remuxer | _Writer]", firsts: dict[int, Frame]) -> dict[str, Any]:
-    file = _Target(job.target_fds[0])
-    with _reading(job) as (source, tracks):
-        target = av.open(
-            file,
-            "w",
-            format="mp4",
-            options={"movflags": "faststart", "fflags": "bitexact", "movie_timescale": str(MOVIE_TICKS)},
-            io_open=_reread_only(job.target_fds[0]),
-        )
-        try:
-            with target:
-                writer = kind(source, target, tracks, job, firsts)
-                writer.run()
-        except BROKEN as error:
-            # The library hides why writing failed: no room, or more than allowed.
-            raise file.error or error from error
+    with _reading(job) as (source, tracks), written(job.target_fds[0]) as target:
+        writer = kind(source, target, tracks, job, firsts)
+        writer.run()
     return writer.answer()
-
-
-class _Target(OwnBytes):
-    """The file to write, as the muxer wants it."""
-
-    error: OSError | None = None
-
-    def write(self, data: bytes) -> int:
-        rest = memoryview(data)
-        while rest:
-            try:
-                done = os.pwrite(self._fd, rest, self._at)
-            except OSError as error:
-                self.error = error
-                raise
-            self._at += done
-            rest = rest[done:]
-        return len(data)
-
-
-def _reread_only(fd: int) -> Any:
-    """Let the muxer read back its own file, which it must do to put the index in front, and nothing else."""
-
-    def reread(url: str, flags: int, options: dict[str, str]) -> OwnBytes:  # noqa: ARG001 - the library's signature
-        if flags & 2:  # AVIO_FLAG_WRITE
-            raise PermissionError("the copy wants to write a second file")
-        return OwnBytes(fd)
-
-    return reread
 
 
 class _Writer:
@@ -130,14 +85,14 @@ class _Writer:
         self._length_s = max(float(job.options["duration_s"]), 0.001)
         self._stop_s = float(job.options["max_duration_s"])
         self._pictures: _Pictures | None = None
-        self._sound: _Sound | None = None
+        self._sound: Sound | None = None
         self._streams: list[VideoStream | AudioStream] = []
         if tracks.video is not None and isinstance(first := firsts.get(tracks.video.index), VideoFrame):
             self._streams.append(tracks.video)
             self._pictures = _Pictures(target, job, tracks.video, first)
         if tracks.audio is not None and isinstance(first := firsts.get(tracks.audio.index), AudioFrame):
             self._streams.append(tracks.audio)
-            self._sound = _Sound(target, job, first)
+            self._sound = Sound(target, first, bit_s=int(job.options["sound_bit_s"]))
 
     def run(self) -> None:
         packets = self._source.demux(self._streams)
@@ -364,10 +319,11 @@ def _turning_graph(width: int, height: int, turn_deg: int) -> Graph:
     return graph
 
 
-class _Sound:
+class Sound:
     """Sound: one or two channels, placed by its own times, gaps filled with silence."""
 
-    def __init__(self, target: OutputContainer, job: Job, first: AudioFrame) -> None:
+    def __init__(self, target: OutputContainer, first: AudioFrame, *, bit_s: int) -> None:
+        """Begin a track like its first frame, of so many bits a second."""
         self._target = target
         rate_hz = first.sample_rate
         self._rate_hz = rate_hz if rate_hz in SOUND_RATES_HZ else SOUND_RATES_HZ[-1]
@@ -375,7 +331,7 @@ class _Sound:
         self._layout = "mono" if channels == 1 else "stereo"
         self._converter = Converter(format_name="fltp", layout=self._layout, rate_hz=self._rate_hz)
         out = target.add_stream("aac", rate=self._rate_hz, layout=self._layout)
-        out.codec_context.bit_rate = int(job.options["sound_bit_s"])
+        out.codec_context.bit_rate = bit_s
         out.time_base = out.codec_context.time_base = Fraction(1, self._rate_hz)
         self._out = out
         self._placer = Placer()
@@ -384,6 +340,7 @@ class _Sound:
         self.end_s = 0.0
 
     def add(self, frame: AudioFrame, at_s: float) -> None:
+        """Write a stretch that begins at a moment of the common zero."""
         if self._first is None:
             self._first = round(at_s * self._rate_hz)
         missing = round(self._placer.place(at_s, frame.samples / frame.sample_rate) * self._rate_hz)
@@ -397,6 +354,7 @@ class _Sound:
                 self._write(kept)
 
     def finish(self) -> None:
+        """Write what is still held back."""
         for part in self._converter.flush():
             self._write(part)
         self._target.mux(self._out.encode(None))

@@ -65,6 +65,7 @@ def enter() -> None:
             Job(
                 source_fd=int(order["source_fd"]),
                 target_fds=[int(fd) for fd in order["target_fds"]],
+                other_fds=[int(fd) for fd in order["other_fds"]],
                 options=order["options"],
                 threads=int(limits["threads"]),
                 on_progress=reporter.progress,
@@ -111,6 +112,7 @@ JOBS = {
     "frames": ("listing", "list_frames"),
     "thumbnails": ("sheeting", "make_sheet"),
     "sound": ("sounding", "decode_sound"),
+    "voice": ("voicing", "voice"),
 }
 
 

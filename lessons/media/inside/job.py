@@ -15,6 +15,8 @@ class Job:
         Open descriptor of the file to read.
     target_fds
         Open descriptors of the files to write, in the order in which the parent named them.
+    other_fds
+        Open descriptors of further files to read, our own, in the order in which the parent named them.
     options
         The limits and wishes of the job, JSON values.
     threads
@@ -25,6 +27,7 @@ class Job:
 
     source_fd: int
     target_fds: list[int]
+    other_fds: list[int]
     options: dict[str, Any]
     threads: int
     on_progress: Callable[[float], None]

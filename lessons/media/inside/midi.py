@@ -1,14 +1,29 @@
-"""Just enough of the Standard MIDI File format to say whether a file is whole and how long it plays."""
+"""Just enough of the Standard MIDI File format to say whether a file is whole and how long it plays, and to sound its notes."""
 
 import os
+from bisect import bisect_right
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 # Microseconds a quarter note before any tempo event: 120 a minute, by the file format.
 DEFAULT_TEMPO_US = 500_000
+# Channel of the drums, counted from 0, and the controller of the sustaining pedal with the value from which it is down: by the file format.
+DRUMS, PEDAL, PEDAL_DOWN_FROM = 9, 64, 64
 
 
 class BrokenMidiError(ValueError):
     """The bytes do not follow the format."""
+
+
+@dataclass(frozen=True, slots=True)
+class Struck:
+    """A note as it sounds: from the strike until its damper falls, seconds; MIDI number and velocity 1 to 127."""
+
+    at_s: float
+    until_s: float
+    pitch_midi: int
+    velocity: int
 
 
 def look_midi(fd: int, options: dict[str, Any]) -> dict[str, Any]:
@@ -17,23 +32,71 @@ def look_midi(fd: int, options: dict[str, Any]) -> dict[str, Any]:
     if os.fstat(fd).st_size > options.get("max_midi_bytes", 4_000_000):
         return found | {"reason": "midi_too_large"}
     try:
-        notes, tracks, duration_s = _read(
-            os.pread(fd, os.fstat(fd).st_size, 0),
-            max_events=int(options.get("max_midi_events", 1_000_000)),
-            max_tracks=int(options.get("max_midi_tracks", 256)),
-        )
+        file = _read(os.pread(fd, os.fstat(fd).st_size, 0), options)
     except BrokenMidiError:
         return found | {"reason": "midi_broken"}
     except OverflowError:
         return found | {"reason": "midi_too_large"}
+    notes, duration_s = sum(track.notes for track in file.tracks), file.seconds(file.last_tick)
     if not notes:
         return found | {"reason": "midi_empty"}
     if duration_s > options.get("max_duration_s", 3600.0):
         return found | {"reason": "too_long"}
-    return found | {"reason": "ok", "duration_s": duration_s, "midi": {"notes": notes, "tracks": tracks}}
+    return found | {"reason": "ok", "duration_s": duration_s, "midi": {"notes": notes, "tracks": len(file.tracks)}}
 
 
-def _read(data: bytes, *, max_events: int, max_tracks: int) -> tuple[int, int, float]:
+def struck_notes(data: bytes, options: dict[str, Any]) -> tuple[list[Struck], float]:
+    """Give what sounds, drums left out, in order of time, and the length of the file in seconds."""
+    # A note sounds on while the pedal of its channel is down; struck again it ends there. What is never let go sounds to the end.
+    file = _read(data, options)
+    events = sorted((event for track in file.tracks for event in track.played), key=lambda event: event[0])
+    sounding: dict[tuple[int, int], tuple[int, int]] = {}  # channel and pitch: tick of the strike, velocity
+    held: set[tuple[int, int]] = set()  # let go while the pedal is down
+    pedals: set[int] = set()  # channels whose pedal is down
+    found: list[Struck] = []
+
+    def end(key: tuple[int, int], tick: int) -> None:
+        held.discard(key)
+        if key in sounding:
+            start, velocity = sounding.pop(key)
+            found.append(Struck(file.seconds(start), file.seconds(tick), key[1], velocity))
+
+    for tick, status, first, second in events:
+        channel, key = status & 0x0F, (status & 0x0F, first)
+        if channel == DRUMS:
+            continue
+        if status & 0xF0 == 0x90 and second:
+            end(key, tick)
+            sounding[key] = tick, second
+        elif status & 0xF0 in (0x80, 0x90):
+            if channel in pedals:
+                held.add(key)
+            else:
+                end(key, tick)
+        elif first == PEDAL:
+            if second >= PEDAL_DOWN_FROM:
+                pedals.add(channel)
+            else:
+                pedals.discard(channel)
+                for each in [each for each in held if each[0] == channel]:
+                    end(each, tick)
+    for key in list(sounding):
+        end(key, file.last_tick)
+    return sorted(found, key=lambda note: (note.at_s, note.pitch_midi)), file.seconds(file.last_tick)
+
+
+@dataclass(frozen=True, slots=True)
+class _File:
+    """The tracks of a file, and how its ticks become seconds."""
+
+    tracks: "list[_Track]"
+    seconds: Callable[[int], float]
+    last_tick: int
+
+
+def _read(data: bytes, options: dict[str, Any]) -> _File:
+    max_events = int(options.get("max_midi_events", 1_000_000))
+    max_tracks = int(options.get("max_midi_tracks", 256))
     if data[:4] != b"MThd" or len(data) < 14:
         raise BrokenMidiError("no header")
     length = int.from_bytes(data[4:8], "big")
@@ -43,25 +106,20 @@ def _read(data: bytes, *, max_events: int, max_tracks: int) -> tuple[int, int, f
     if track_count > max_tracks:
         raise OverflowError("too many tracks")
     at = 8 + length
-    tempos: list[tuple[int, int]] = []
-    notes = events = last_tick = tracks_read = 0
-    while at + 8 <= len(data) and tracks_read < track_count:
+    tracks: list[_Track] = []
+    while at + 8 <= len(data) and len(tracks) < track_count:
         name, length = data[at : at + 4], int.from_bytes(data[at + 4 : at + 8], "big")
         at += 8
         if at + length > len(data):
             raise BrokenMidiError("cut inside a track")
         if name == b"MTrk":
-            track = _Track(data[at : at + length], max_events=max_events - events)
-            track.read()
-            notes += track.notes
-            events += track.events
-            last_tick = max(last_tick, track.tick)
-            tempos += track.tempos
-            tracks_read += 1
+            tracks.append(_Track(data[at : at + length], max_events=max_events - sum(track.events for track in tracks)))
+            tracks[-1].read()
         at += length
-    if tracks_read < track_count:
+    if len(tracks) < track_count:
         raise BrokenMidiError("fewer tracks than promised")
-    return notes, tracks_read, _seconds(last_tick, division, sorted(tempos, key=lambda change: change[0]))
+    tempos = sorted((change for track in tracks for change in track.tempos), key=lambda change: change[0])
+    return _File(tracks, _clock(division, tempos), max(track.tick for track in tracks))
 
 
 class _Track:
@@ -73,6 +131,7 @@ class _Track:
         self.notes = 0
         self.events = 0
         self.tempos: list[tuple[int, int]] = []
+        self.played: list[tuple[int, int, int, int]] = []  # tick, status, and its two values: keys and pedals
 
     def read(self) -> None:
         status = 0
@@ -101,6 +160,8 @@ class _Track:
                 if max(values) > 0x7F:
                     raise BrokenMidiError("data byte too large")
                 self.notes += status & 0xF0 == 0x90 and values[1] > 0
+                if status & 0xF0 in (0x80, 0x90) or (status & 0xF0 == 0xB0 and values[0] == PEDAL):
+                    self.played.append((self.tick, status, values[0], values[1]))
 
     def _meta(self) -> bool:
         kind = self._byte()
@@ -132,17 +193,22 @@ class _Track:
             raise BrokenMidiError("cut inside an event")
 
 
-def _seconds(last_tick: int, division: int, tempos: list[tuple[int, int]]) -> float:
+def _clock(division: int, tempos: list[tuple[int, int]]) -> Callable[[int], float]:
+    """Return what turns a tick into seconds."""
     if division & 0x8000:
         frames_s = 256 - (division >> 8)
         ticks_s = frames_s * (division & 0xFF)
         if not ticks_s:
             raise BrokenMidiError("no ticks in a second")
-        return last_tick / ticks_s
-    total_us = 0
-    tick, tempo_us = 0, DEFAULT_TEMPO_US
-    for at, next_us in tempos:
-        total_us += (at - tick) * tempo_us
-        tick, tempo_us = at, next_us
-    total_us += (last_tick - tick) * tempo_us
-    return total_us / division / 1e6
+        return lambda tick: tick / ticks_s
+    changes = [(0, 0, DEFAULT_TEMPO_US)]  # tick, microseconds times ticks a quarter before it, tempo from it on
+    for at, tempo_us in tempos:
+        last_at, before, last_us = changes[-1]
+        changes.append((at, before + (at - last_at) * last_us, tempo_us))
+    ticks = [at for at, _, _ in changes]
+
+    def seconds(tick: int) -> float:
+        at, before, tempo_us = changes[bisect_right(ticks, tick) - 1]
+        return (before + (tick - at) * tempo_us) / division / 1e6
+
+    return seconds
