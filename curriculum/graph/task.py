@@ -12,8 +12,8 @@ from curriculum.graph.prerequisites import Needs, closure
 MOST_PASSES = 12
 # Units beyond which no musts are looked for: they take a bit for each pair of units. The program is weaker without them.
 MOST_FOR_MUSTS = 8_000
-# Circles that are opened one by one, at about 20 ms each; then all that are left together, which costs more units.
-MOST_OPENINGS = 12
+# Skills whose way is added one by one, at about 20 ms each; then all that are left together, which costs more units.
+MOST_OPENINGS = 4
 # Ways round a loop that a sentence tells before it stops.
 MOST_TOLD = 4
 
@@ -229,16 +229,15 @@ class Task:
         return chosen
 
     def opened_up(self, chosen: frozenset[int]) -> frozenset[int]:
-        """Return a set that serves, from one in which some units wait for each other in a circle."""
-        # As long as some are stuck, the cheapest way to one of the skills they wait for is added, units already there for
-        # nothing.
+        """Return a set that serves, from one that may not: where units wait for each other, or for what is left out."""
+        # As long as something wanted is not taught, the cheapest way to the nearest of it is added, units already there for
+        # nothing. Units that are stuck and of no use in the end are left out.
         grown = set(chosen)
         for turn in itertools.count():
             played = set(self.play(frozenset(grown)))
-            taught = {skill for place in played for skill in self.teaches[place]}
-            lacking = {need for place in grown - played for need in self.needs[place]} - taught
+            lacking = self.wanted - {skill for place in played for skill in self.teaches[place]}
             if not lacking:
-                return self._thinned(grown)
+                return self._thinned(played)
             prices = [0.0 if place in grown else float(weeks) for place, weeks in enumerate(self.weeks)]
             teacher_of, cost = self._settle(prices)
             nearest = sorted(lacking, key=lambda skill: (cost[teacher_of[skill]], skill))

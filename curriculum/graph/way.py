@@ -14,10 +14,11 @@ program alone would let two units teach each other what they need. Three things 
 1. Units that can never be played, whatever is taken, are left out beforehand.
 2. For each unit the units are found that come before it on every possible way (its *musts*; dominators, generalised to units
    that wait for several things at once). A unit never counts as a teacher for one of its own musts.
-3. What still goes round in a circle is cut off when it turns up, and the program is solved again. For a set of skills S and
-   the units U that wait for a skill of S or for one another, the first of U to be played needs a skill of S that a unit
-   outside U has taught. So each unit of U is at most the sum of the units outside U that teach a skill of S. These are the
-   loop formulas of answer set programming (Lin and Zhao, 2004; from memory) as linear cuts.
+3. For a set S of skills of which one is wanted, the first unit to teach a skill of S needs no skill of S. So every way takes
+   one of the units that teach a skill of S and need none of it. These are the loop formulas of answer set programming (Lin and
+   Zhao, 2004; from memory), as they stand where what the loop gives is wanted. A dual ascent finds some hundreds of such sets
+   before the first program is solved (`curriculum.graph.ascent`), and more for each answer that fails some, in parts of units
+   first and then whole. Where all of them are met, all that is wanted can be reached, and what is stuck is left out.
 
 The answer is the cheapest one, proved, unless the time limit strikes; then it is the best found, with a lower bound.
 """
