@@ -293,10 +293,11 @@ def test_a_broken_engraver_is_said_and_the_notes_can_be_kept(ada: Client, monkey
     ],
 )
 def test_what_is_no_music_is_refused_in_words_and_stays_in_its_box(ada: Client, right: str, said: str) -> None:
-    for answer in (keep(ada, right), check(ada, right)):
+    sent = keep(ada, right)
+    for answer in (sent, check(ada, right)):
         assert said in answer.text
-    assert keep(ada, right).context["form"]["right_text"].value() == right
-    assert keep(ada, right).status_code == 422
+    assert sent.context["form"]["right_text"].value() == right
+    assert sent.status_code == 422
     assert not Score.objects.exists()
 
 
