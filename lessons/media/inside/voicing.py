@@ -111,9 +111,7 @@ def _sounded(note: Struck, recordings: dict[int, Samples]) -> Samples:
     length = max(1, round(length_s * RATE_HZ))
     if recordings:
         nearest = _nearest(list(recordings), note.pitch_midi)
-        places = np.arange(length) * 2 ** ((note.pitch_midi - nearest) / 12)
-        places = places[places < len(recordings[nearest]) - 1]
-        samples = np.interp(places, np.arange(len(recordings[nearest])), recordings[nearest])
+        samples = _faster(recordings[nearest], 2 ** ((note.pitch_midi - nearest) / 12), length)
     else:
         samples = _tone(note.pitch_midi, length)
     if is_damped:
@@ -122,6 +120,13 @@ def _sounded(note: Struck, recordings: dict[int, Samples]) -> Samples:
         tail *= 0.5 * (1 + np.cos(np.pi * np.arange(len(tail)) / (DAMPING_S * RATE_HZ)))
     level_db = DB_PER_DECADE * np.log10(note.velocity / 127)
     return np.asarray(samples * (HARDEST * 10 ** (level_db / 20)), np.float32)
+
+
+def _faster(recording: Samples, ratio: float, length: int) -> NDArray[np.float64]:
+    """Return so many samples of a recording played at another speed; between its samples it is taken to be straight."""
+    places = np.arange(min(length, int((len(recording) - 1) / ratio))) * ratio
+    before = places.astype(np.intp)
+    return np.asarray(recording[before] + (places - before) * (recording[before + 1] - recording[before]), np.float64)
 
 
 def _tone(pitch_midi: int, length: int) -> NDArray[np.float64]:
