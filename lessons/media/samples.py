@@ -14,8 +14,10 @@ So one microphone and two give the same loudness for the same playing. A worked 
 is the left channel as it is, not half of it.
 """
 
+import mmap
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +37,10 @@ FRONT = frozenset({"FL", "FR", "FC", "FLC", "FRC"})
 
 # Samples of each channel looked at together. A million take 16 MB for two channels in double precision.
 CHUNK_SAMPLES = 1 << 20
+
+# Samples of a channel after which what was read of a mapped file is let go by those who read it through: 16 MB a channel. Fewer cost
+# calls, more cost memory.
+LET_GO_EVERY = 4_000_000
 
 # Pairs of an outline a second, and the number that stands for full scale.
 PEAKS_HZ = 100
@@ -75,6 +81,28 @@ def open_samples(path: Path) -> NDArray[np.float32]:
         raise SamplesError(f"{path.name} holds {stored.dtype} of shape {stored.shape}; wanted float32 (n, n_channels)")
     samples: NDArray[np.float32] = stored.T
     return samples
+
+
+def let_go(samples: NDArray[np.float32]) -> None:
+    """Let the pages of a mapped file go that were read so far; a later look reads them again.
+
+    Without this a process is seen to hold all it has read: 460 MB after an hour of two channels at 16 kHz.
+
+    Parameters
+    ----------
+    samples : shape (n_channels, n)
+        As from `open_samples`. Nothing happens where it is no view of a mapped file, or where the system cannot do this.
+
+    Examples
+    --------
+    >>> let_go(np.zeros((1, 10), np.float32))
+    """
+    array: Any = samples
+    while array is not None and not isinstance(array, mmap.mmap):
+        mapped = getattr(array, "_mmap", None)
+        array = mapped if mapped is not None else getattr(array, "base", None)
+    if array is not None and hasattr(mmap, "MADV_DONTNEED"):
+        array.madvise(mmap.MADV_DONTNEED)
 
 
 def mix_weights(samples: NDArray[np.float32], *, names: Sequence[str] | None = None) -> NDArray[np.float64]:
@@ -212,6 +240,7 @@ def make_peaks(
             # Ten seconds at a time: a whole number of pairs at every rate.
             step = 10 * rate_hz
             for begin in range(0, samples.shape[1], step):
+                let_go(samples)
                 mixed = _weighted(samples[:, begin : begin + step], weights)
                 first = np.arange(0, -(-mixed.size * PEAKS_HZ // rate_hz)) * rate_hz // PEAKS_HZ
                 first = first[first < mixed.size]
@@ -242,6 +271,7 @@ def _front(channels: int, names: Sequence[str] | None) -> list[int]:
 def _chunks(samples: NDArray[np.float32]) -> Iterator[NDArray[np.float32]]:
     for begin in range(0, samples.shape[1], CHUNK_SAMPLES):
         yield samples[:, begin : begin + CHUNK_SAMPLES]
+        let_go(samples)
 
 
 def _weighted(chunk: NDArray[np.float32], weights: NDArray[np.float64]) -> NDArray[np.float32]:

@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from lessons.media.samples import mix_weights
+from lessons.media.samples import LET_GO_EVERY, let_go, mix_weights
 from reviews.sound.errors import UnusableSoundError
 from reviews.sound.heard import SURE, HeardNote, around_median
 from reviews.sound.listener import (
@@ -95,6 +95,7 @@ class Mono:
 
     samples: Floats
     weights: NDArray[np.float64]
+    _read: int = 0
 
     def __len__(self) -> int:
         return int(self.samples.shape[1])
@@ -103,6 +104,10 @@ class Mono:
         """Return samples from ``start`` to before ``stop``, shape (stop - start,); zeros outside the recording."""
         low, high = max(start, 0), max(min(stop, len(self)), 0)
         mixed = self.weights.astype(np.float32) @ np.asarray(self.samples[:, low:high], np.float32)
+        self._read += high - low
+        if self._read > LET_GO_EVERY:
+            let_go(self.samples)
+            self._read = 0
         return np.pad(mixed, (min(low - start, stop - start), max(stop - max(high, start), 0))) if len(mixed) != stop - start else mixed  # fmt: skip
 
     def blocks(self) -> Iterator[Floats]:
