@@ -42,6 +42,8 @@ MOST_STRIKES_S = 200
 PARTIALS = (1.0, 0.45, 0.22, 0.12, 0.06)
 RISE_S, FALL_S, FALL_OCTAVES = 0.002, 1.2, 2.0
 MIDDLE_C = 60
+# Such falls until nothing is left: 70 decibels.
+FALLS = 8.0
 # Sound after the last key is let go, seconds.
 TAIL_S = 0.5
 
@@ -130,13 +132,13 @@ def _faster(recording: Samples, ratio: float, length: int) -> NDArray[np.float64
 
 
 def _tone(pitch_midi: int, length: int) -> NDArray[np.float64]:
-    at_s = np.arange(length) / RATE_HZ
+    fall_s = FALL_S * 2 ** ((MIDDLE_C - pitch_midi) / 12 / FALL_OCTAVES)
+    at_s = np.arange(min(length, round(FALLS * fall_s * RATE_HZ))) / RATE_HZ
     pitch_hz = 440.0 * 2 ** ((pitch_midi - 69) / 12)
     heard = [(number, strength) for number, strength in enumerate(PARTIALS, 1) if number * pitch_hz < RATE_HZ / 2]
     samples = sum(
-        (strength * np.sin(2 * np.pi * number * pitch_hz * at_s) for number, strength in heard), np.zeros(length)
+        (strength * np.sin(2 * np.pi * number * pitch_hz * at_s) for number, strength in heard), np.zeros(len(at_s))
     )
-    fall_s = FALL_S * 2 ** ((MIDDLE_C - pitch_midi) / 12 / FALL_OCTAVES)
     return np.asarray(samples * np.minimum(at_s / RISE_S, 1.0) * np.exp(-at_s / fall_s) / sum(PARTIALS), np.float64)
 
 
