@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from itertools import pairwise
+from statistics import median
 from typing import TypeAlias
 
 import numpy as np
@@ -137,7 +138,7 @@ def group_heard(heard: Sequence[HeardNote]) -> tuple[HeardGroup, ...]:
 
 def _middle(heard: Sequence[HeardNote], indices: Sequence[int]) -> float:
     sure = [index for index in indices if heard[index].confidence >= 0.5] or list(indices)
-    return float(np.median([heard[index].onset_s for index in sure]))
+    return median(heard[index].onset_s for index in sure)
 
 
 def align(heard: Sequence[HeardNote], *, expected: Expected) -> Alignment:
@@ -184,6 +185,30 @@ def align(heard: Sequence[HeardNote], *, expected: Expected) -> Alignment:
     return _Table(heard, groups=groups, expected=expected).solve()
 
 
+def most_weight(heard: Sequence[HeardNote], *, expected: Expected) -> float:
+    """Return what a path through the score can weigh at most: every heard note of a written key confirming itself.
+
+    Parameters
+    ----------
+    heard : sequence of HeardNote
+        What was heard.
+    expected : Expected
+        The written events.
+
+    Returns
+    -------
+    float
+        In notes. With nothing heard 0.
+
+    Examples
+    --------
+    >>> most_weight([HeardNote(0.0, 60)], expected=Expected((), ()))
+    0.0
+    """
+    keys = {note.pitch_midi for note in expected.notes}
+    return float(sum(_confirm_weight(note.confidence) for note in heard if note.pitch_midi in keys))
+
+
 def _confirm_weight(confidence: float) -> float:
     return min(1.0, 0.4 + confidence)
 
@@ -199,10 +224,8 @@ class _Table:
         self.heard, self.groups, self.expected = heard, groups, expected
         events = expected.events
         self.n = len(events)
-        self.beats = np.array([event.onset_beat for event in events])
         self.at_bar = np.array([event.starts_bar for event in events])
-        counts = np.array([len(event.notes) for event in events], dtype=np.float64)
-        self.notes_before = np.concatenate([[0.0], np.cumsum(counts)])
+        self._fill_steps()
         self._fill_pitches()
         left = np.arange(self.n - 1, -1, -1, dtype=np.float64)
         self.unplayed = -np.minimum(UNPLAYED * left, MOST_UNPLAYED)
@@ -210,6 +233,19 @@ class _Table:
         start[0] = 0.0
         self.start = start
         self.jump_target = np.where(self.at_bar, 0.0, -OFF_BAR)
+
+    def _fill_steps(self) -> None:
+        """For going on: rows by how many events are left out, columns by the event that is met."""
+        events = self.expected.events
+        beats = np.array([event.onset_beat for event in events])
+        counts = np.array([len(event.notes) for event in events], dtype=np.float64)
+        notes_before = np.concatenate([[0.0], np.cumsum(counts)])
+        left_out = np.arange(MOST_SKIPPED + 1)[:, None]
+        came_from = np.arange(self.n) - 1 - left_out
+        self.go_from = np.maximum(came_from, 0)
+        self.go_beats = np.where(came_from >= 0, beats - beats[self.go_from], 1.0)
+        notes_left_out = notes_before[: self.n] - notes_before[self.go_from + 1]
+        self.go_cost = np.where(came_from >= 0, SKIPPED_NOTE * notes_left_out + SKIPPED_EVENT * left_out, np.inf)
 
     def _fill_pitches(self) -> None:
         """Rows of 128 pitches over the events: written, hidden by a lower one, kindred by partials, lenient (graces, ornaments)."""
@@ -235,7 +271,9 @@ class _Table:
                 note = self.expected.notes[index]
                 if note.is_ornamented:
                     lenient[max(note.pitch_midi - 2, 0) : note.pitch_midi + 3, event.index] = 1.0
-        self.written, self.kindred, self.lenient, self.hidden = written, kindred, lenient, hidden
+        self.written = written
+        self.refund = np.where(hidden > 0, HIDDEN_MISSING, MISSING)
+        self.cost_of_extra = np.where(lenient > 0, LENIENT_EXTRA, np.where(kindred > 0, OCTAVE_EXTRA, EXTRA))
         self.cost_of_all = MISSING * (written.sum(axis=0) - hidden_notes) + HIDDEN_MISSING * hidden_notes
 
     def _rows(self, group: HeardGroup, before: HeardGroup | None) -> tuple[Row, Row, Row]:
@@ -249,20 +287,15 @@ class _Table:
             note = self.heard[index]
             pitch = note.pitch_midi
             confirm, foreign = _confirm_weight(note.confidence), _extra_weight(note.confidence)
-            written, lenient = self.written[pitch], self.lenient[pitch]
-            refund = np.where(self.hidden[pitch] > 0, HIDDEN_MISSING, MISSING)
-            per_extra = foreign * np.where(
-                lenient > 0, LENIENT_EXTRA, np.where(self.kindred[pitch] > 0, OCTAVE_EXTRA, EXTRA)
-            )
-            meets += written * (confirm + refund) - (1 - written) * per_extra
+            written, per_extra = self.written[pitch], foreign * self.cost_of_extra[pitch]
+            here = written * (confirm + self.refund[pitch]) - (1 - written) * per_extra
+            meets += here
             if pitch in known:
                 rest -= per_extra
             else:
-                rest += written * (confirm + refund) - (1 - written) * per_extra
+                rest += here
                 new += written
-            extra -= foreign * np.where(
-                lenient > 0, LENIENT_EXTRA, np.where(self.kindred[pitch] > 0, OCTAVE_EXTRA, EXTRA)
-            )
+            extra -= per_extra
         return meets, np.where(new > 0, rest, NEVER), extra
 
     def solve(self) -> Alignment:
@@ -284,11 +317,10 @@ class _Table:
             came = np.full(n, BEFORE, dtype=np.int32)
             new_tau = np.full((2, n), np.nan)
             new_last = np.full(n, now_s)
-            for skipped in range(MOST_SKIPPED + 1):
-                self._go_on(
-                    skipped + 1, now_s, score=score, tau=tau, last_s=last_s, meets=meets,
-                    best=best, move=move, came=came, new_tau=new_tau,
-                )  # fmt: skip
+            self._go_on(
+                now_s, score=score, tau=tau, last_s=last_s, meets=meets,
+                best=best, move=move, came=came, new_tau=new_tau,
+            )  # fmt: skip
             self._leap(score, meets=meets, tau=tau, pause=pause, best=best, move=move, came=came, new_tau=new_tau)
             if after > NEVER / 2:
                 again = after - BACK - pause + self.jump_target + meets
@@ -315,44 +347,28 @@ class _Table:
         return self._trace(score, after, before, source=source, moves=moves, came_after=came_after)
 
     def _go_on(
-        self, step: int, now_s: float, *, score: Row, tau: Row, last_s: Row, meets: Row,
+        self, now_s: float, *, score: Row, tau: Row, last_s: Row, meets: Row,
         best: Row, move: NDArray[np.int8], came: NDArray[np.int32], new_tau: Row,
     ) -> None:  # fmt: skip
-        """Play the event `step` further on, leaving out what lies between."""
-        n = self.n
-        if step >= n:
-            return
-        left_out = self.notes_before[step:n] - self.notes_before[1 : n - step + 1]
-        beats = self.beats[step:] - self.beats[:-step]
-        known, rests_on = tau[0, :-step], tau[1, :-step]
-        expected_s = beats * known
-        passed_s = np.maximum(now_s - last_s[:-step], 1e-3)
+        """Play the next event, or one a little further on, leaving out what lies between."""
+        known, rests_on = tau[0][self.go_from], tau[1][self.go_from]
+        passed_s = np.maximum(now_s - last_s, 1e-3)[self.go_from]
         with np.errstate(invalid="ignore"):
-            off = np.log(passed_s / expected_s)
-        unknown = np.isnan(off)
-        off = np.where(unknown, 0.0, off)
+            off = np.log(passed_s / (self.go_beats * known))
+        off[np.isnan(off)] = 0.0
         size = np.minimum(np.maximum(np.abs(off) - TEMPO_FREE, 0.0), np.where(off > 0, MOST_SLOW, MOST_FAST))
+        size *= np.where(1.0 / (rests_on + 1.0) <= TEMPO_FOLLOW, TEMPO_WEIGHT, TEMPO_WEIGHT * UNSETTLED)
+        totals = score[self.go_from] - size - self.go_cost
+        nearest = np.arange(self.n)
+        at = (np.argmax(totals, axis=0), nearest)  # of equals the one that leaves out least
+        off, known, rests_on, passed_s = off[at], known[at], rests_on[at], passed_s[at]
+        unknown = np.isnan(known)
         share = 1.0 / (rests_on + 1.0)
-        settled = share <= TEMPO_FOLLOW
-        size = np.where(settled, size, UNSETTLED * size)
-        total = (
-            score[:-step] + meets[step:] - TEMPO_WEIGHT * size - SKIPPED_NOTE * left_out - SKIPPED_EVENT * (step - 1)
-        )
-        follow = np.where(settled, TEMPO_FOLLOW * np.clip(off, -DOUBLE, DOUBLE), share * off)
-        told = np.clip(np.where(unknown, passed_s / beats, known * np.exp(follow)), LEAST_TAU_S, MOST_TAU_S)
-        told = np.stack([told, np.where(unknown, 1.0, rests_on + 1.0)])
-        sources = np.arange(n - step)
-        _take(
-            total > best[step:],
-            best[step:],
-            total,
-            move[step:],
-            Move.GO_ON,
-            came[step:],
-            sources,
-            new_tau[:, step:],
-            told,
-        )
+        follow = np.where(share <= TEMPO_FOLLOW, TEMPO_FOLLOW * np.clip(off, -DOUBLE, DOUBLE), share * off)
+        told = np.where(unknown, passed_s / self.go_beats[at], known * np.exp(follow))
+        told = np.stack([np.clip(told, LEAST_TAU_S, MOST_TAU_S), np.where(unknown, 1.0, rests_on + 1.0)])
+        total = totals[at] + meets
+        _take(total > best, best, total, move, Move.GO_ON, came, self.go_from[at], new_tau, told)
 
     def _leap(
         self, score: Row, *, meets: Row, tau: Row, pause: float,

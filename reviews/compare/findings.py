@@ -441,9 +441,9 @@ def finger_notes(matching: Matching, *, placed: Mapping[str, Placed]) -> tuple[F
 
     Examples
     --------
-    >>> from reviews.compare import expect
+    >>> from reviews.compare import CompareSettings, expect
     >>> from reviews.compare.matching import match
-    >>> finger_notes(match([], expected=expect([])), placed={})
+    >>> finger_notes(match([], expected=expect([]), settings=CompareSettings()), placed={})
     ()
     """
     return tuple(
@@ -483,9 +483,9 @@ def fit_take(matching: Matching, *, placed: Mapping[str, Placed], trust: Trust) 
 
     Examples
     --------
-    >>> from reviews.compare import expect
+    >>> from reviews.compare import CompareSettings, expect
     >>> from reviews.compare.matching import match
-    >>> str(fit_take(match([], expected=expect([])), placed={}, trust=Trust(has_own_levels=False)).doubt)
+    >>> str(fit_take(match([], expected=expect([]), settings=CompareSettings()), placed={}, trust=Trust(has_own_levels=False)).doubt)
     'not_alone'
     """
     if not trust.has_steady_level:

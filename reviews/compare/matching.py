@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from curriculum.score import Hand
-from reviews.compare.aligning import OCTAVE, PARTIAL_STEPS, Alignment, Move, align
+from reviews.compare.aligning import OCTAVE, PARTIAL_STEPS, Alignment, Move, align, most_weight
 from reviews.compare.equal_strikes import LEAST_INTERVALS, TEMPO_INTERVALS, margin_of
 from reviews.compare.expected import Expected, ExpectedNote
 from reviews.compare.results import Extra, Matching, NoteResult, Pass, Restart, Skip, State
@@ -62,24 +62,25 @@ def match(
     """
     believed = [index for index, note in enumerate(heard) if note.confidence >= settings.accept_from]
     sure = [heard[index] for index in believed]
-    playable = [expected]
-    if hands is not None:
-        playable = [_of_hands(expected, hands)]
-    elif len(expected.hands) == 2:
-        playable += [expected.for_hand("right"), expected.for_hand("left")]
-    paths = [align(sure, expected=each) for each in playable]
-    # One hand is believed to have played alone where that explains more of what was heard; both hands where it is a tie.
-    chosen = max(range(len(paths)), key=lambda place: (paths[place].weight, -place))
+    playable = expected if hands is None else _of_hands(expected, hands)
+    path = align(sure, expected=playable)
+    if hands is None and len(expected.hands) == 2:
+        # One hand is believed to have played alone where that explains more of what was heard; both hands where it is a tie.
+        for alone in (expected.for_hand("right"), expected.for_hand("left")):
+            if most_weight(sure, expected=alone) > path.weight:
+                other = align(sure, expected=alone)
+                if other.weight > path.weight:
+                    playable, path = alone, other
     matcher = _Matcher(
         heard,
         believed=believed,
-        expected=playable[chosen],
-        path=paths[chosen],
+        expected=playable,
+        path=path,
         settings=settings,
         is_exact=is_exact,
         is_poor=is_poor,
     )
-    return _with_the_rest(matcher.result(), expected=expected, playable=playable[chosen])
+    return _with_the_rest(matcher.result(), expected=expected, playable=playable)
 
 
 def _of_hands(expected: Expected, hands: frozenset[Hand]) -> Expected:
