@@ -280,7 +280,7 @@ def draw_tempo(
     if len(values) < 2 or points[-1].at_s <= points[0].at_s:
         return Chart("", title, "", heads, ())
     told = f"From {values[0]:.0f} at the start to {values[-1]:.0f} at the end; slowest {min(values):.0f}, fastest {max(values):.0f}."
-    told += f" Differences under {max(floor_bpm, 0.5):.0f} cannot be told in this recording."
+    told += f" Differences under {max(round(floor_bpm), 1)} cannot be told in this recording."
     if asked_bpm is not None:
         told += f" {asked_bpm:.0f} was asked."
     rows = tuple(

@@ -105,10 +105,11 @@ def _gap_charts(hands: Sequence[Mapping[str, Any]]) -> list[DrawnChart]:
     for hand in hands:
         points = [GapPoint(point["at_s"], point["gap_ms"], point["late_ms"], **_place(point)) for point in hand["points"]]  # fmt: skip
         title = _of_hand("Gaps between notes", hand.get("hand"), count=len(hands))
+        than = "the rhythm that was typed" if hand.get("is_typed") else "even"
         charts += _both(
             partial(draw_gaps, points, title=title, floor_ms=hand["floor_ms"], reach_ms=ends),
             name=f"gaps-{hand.get('hand') or 'all'}",
-            note="How much later or earlier than even each note came. Grey: too close to tell in this recording.",
+            note=f"How much later or earlier than {than} each note came. Grey: too close to tell in this recording.",
         )
     return charts
 

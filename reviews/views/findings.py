@@ -5,10 +5,10 @@ from functools import partial
 from typing import Any
 from uuid import UUID
 
+from django.contrib import messages
 from django.db import transaction
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
-from django.urls import reverse
 from django.utils.cache import patch_vary_headers
 from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseClientRefresh
@@ -103,7 +103,8 @@ def _number(finding: dict[str, Any]) -> str:
         return ""
     if finding["low"] == finding["high"] and not finding["floor"]:
         return ""  # all of it was heard, and the sentence has it already
-    places = 2 if finding["unit"] in {"ratio", "share"} else 0 if finding["unit"] in {"ms", "%"} else 1
+    whole = finding["unit"] in {"ms", "%"} and (not finding["floor"] or finding["floor"] >= 1)
+    places = 2 if finding["unit"] in {"ratio", "share"} else 0 if whole else 1
     # Nothing is shown as minus nothing.
     value, low, high, floor = (
         f"{round(finding[key], places) + 0.0:.{places}f}".replace("-", "\N{MINUS SIGN}")
@@ -196,8 +197,10 @@ def rhythm(request: LearnerRequest, pk: UUID) -> HttpResponse:
     form = RhythmForm(request.POST)
     if not form.is_valid():
         return _page(request, take, listening=_listening(take), form=form, status=422)
-    services.type_rhythm(take.assignment, text=form.cleaned_data["rhythm"])
-    return redirect(f"{reverse('reviews:findings', args=[take.pk])}#rhythm")
+    row = services.type_rhythm(take.assignment, text=form.cleaned_data["rhythm"])
+    name = rubric().dimensions["rhythm"].name
+    messages.success(request, f"It is held against that rhythm now. What that tells belongs to “{name}”." if row.text else "The rhythm is taken back.")  # fmt: skip
+    return redirect("reviews:findings", pk=take.pk)
 
 
 def _varied(response: HttpResponse) -> HttpResponse:

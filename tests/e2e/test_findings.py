@@ -2,6 +2,7 @@
 
 import re
 import wave
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,9 @@ from playwright.sync_api import Browser, Page, expect
 from curriculum import services as curriculum
 from curriculum.score.patterns.spec import Pattern
 from lessons.models import Clip
-from reviews import services
+from reviews import compare, services
+from reviews.models import Hearing
+from reviews.sound.heard import VERSION
 from tests.make import make_assignment, make_clip, make_learner, make_lesson, make_take
 from tests.reviews.test_findings_page import DIMENSIONS, hear
 
@@ -114,3 +117,36 @@ def test_without_scripts_a_moment_is_a_link_into_the_clip(chromium: Browser, liv
     assert re.search(r"#t=\d+\.\d\d,\d+\.\d\d$", page.locator("a[data-hear]").first.get_attribute("href"))
     expect(page.get_by_text("The same as a table").first).to_be_visible()
     context.close()
+
+
+@pytest.fixture
+def take_without_score(take):
+    row = make_assignment(
+        take.assignment.lesson, title="A phrase", dimensions=["rhythm", "evenness", "fluency"], bpm=120
+    )
+    clip = make_clip(take.assignment.lesson, duration_s=60.0)
+    free = make_take(row, clip=clip, end_s=60.0)
+    moments = np.concatenate([[0.0], np.cumsum([0.5, 0.5, 1.0, 0.25, 0.25, 0.5] * 8)])
+    notes = [[1 + float(at), 60 + place % 5, 0.0, 1.0, None] for place, at in enumerate(moments)]
+    Hearing.objects.create(clip=clip, version=VERSION, notes=notes, trust=asdict(compare.Trust()))
+    for dimension in row.dimensions:
+        services.write_mark(free, dimension=dimension, level=3)
+    return free
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_rhythm_is_typed_on_a_phone_refused_with_its_place_and_held_against(
+    phone, live_server, client, take_without_score, scheme
+):
+    phone.emulate_media(color_scheme=scheme)
+    open_page(phone, live_server, client, take_without_score)
+    phone.get_by_text("Type its rhythm alone").click()
+    phone.get_by_label("Its rhythm, once through").fill("2 quarters, haff")
+    phone.get_by_role("button", name="Hold it against this rhythm").click()
+    expect(phone.get_by_text("“haff”, word 3, is no note value")).to_be_visible()
+    assert not Axe().run(phone).response["violations"]
+    phone.get_by_label("Its rhythm, once through").fill("2 quarters, half, 2 eighths, quarter")
+    phone.get_by_role("button", name="Hold it against this rhythm").click()
+    expect(phone.get_by_text("eight times through and one more")).to_be_visible()
+    assert phone.evaluate("document.documentElement.scrollWidth") <= 390
+    assert not Axe().run(phone).response["violations"]

@@ -50,10 +50,11 @@ def send(client, take, text: str):
 def test_a_typed_rhythm_is_held_against_what_was_heard(client, take):
     services.write_mark(take, dimension="rhythm", level=3)
     assert "strikes were heard" not in page_of(client, take)
-    answer = send(client, take, TYPED)
-    assert answer.status_code == 302
-    assert answer.url.endswith("#rhythm")
+    assert send(client, take, TYPED).status_code == 302
     content = page_of(client, take)
+    assert "It is held against that rhythm now. What that tells belongs to “Pulse and rhythm”." in content
+    assert "than the rhythm that was typed each note came" in content
+    assert "cannot be told from one without a score" not in content
     assert (
         "41 strikes were heard; the rhythm that was typed has eight notes. That is five times through and one more."
         in content
@@ -87,6 +88,7 @@ def test_blank_takes_it_back(client, take):
     send(client, take, TYPED)
     services.write_mark(take, dimension="rhythm", level=3)
     send(client, take, "")
+    assert "The rhythm is taken back." in page_of(client, take)
     assert not [trace for trace in TRACES if trace in page_of(client, take)]
 
 

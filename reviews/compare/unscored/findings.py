@@ -122,7 +122,7 @@ class _Teller:
         self.add(Kind.PULSE, Measure(value=bpm, low=bpm - Z * error, high=bpm + Z * error, floor=0.0, count=len(laid.gaps)), unit="bpm", text=text)  # fmt: skip
         if steady is not None:
             text = (
-                f"For most of the time the pulse stays within {steady.value:.0f} % of that ({steady.low:.0f} to {steady.high:.0f})."
+                f"For most of the time the pulse stays within {_pct(steady.value)} % of that ({_pct(steady.low)} to {_pct(steady.high)})."
                 if steady.is_told and round(steady.value) >= 1
                 else f"The pulse is as steady as this recording can tell: within {max(steady.floor, steady.value):.1f} %."
             )
@@ -164,7 +164,7 @@ class _Teller:
             text = "No stop that could be told."
         if doubtful:
             text += f" {counted(doubtful, 'gap').capitalize()} before {places_in_words(laid.long_s)} {'is' if doubtful == 1 else 'are'} as long as a longer note: without a score that cannot be told from a stop."
-        elif laid.pulse is not None:
+        elif laid.pulse is not None and not laid.fits_rhythm:
             text += " A stop exactly as long as a longer note cannot be told from one without a score."
         measure = Measure(value=count, low=count, high=count + doubtful, floor=0.0, count=len(laid.strikes))
         self.add(Kind.HESITATIONS, measure, unit="stops", text=text)
@@ -338,6 +338,10 @@ class _Teller:
             is_told = abs(trend.value) > trend.floor and not trend.low <= 0 <= trend.high
             text = f"It grows {'louder' if trend.value > 0 else 'softer'} by {abs(trend.value):.0f} dB from start to end." if is_told else "As loud at the end as at the start, as far as can be told."  # fmt: skip
             self.add(Kind.LEVEL_TREND, trend, unit="dB", text=text)
+
+
+def _pct(value: float) -> str:
+    return f"{value:.1f}" if value < 2 else f"{value:.0f}"
 
 
 def trend_db(laid: Laid, *, trust: Trust) -> Measure | None:

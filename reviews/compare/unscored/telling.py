@@ -69,7 +69,7 @@ def series_of(laid: Laid, *, trust: Trust, settings: CompareSettings) -> dict[st
     Returns
     -------
     dict
-        ``gaps`` and ``keys`` (lists of one or none), ``events``, ``tempo`` (None where nothing can be told), ``stops``.
+        ``gaps`` and ``keys`` (lists of one or none; ``is_typed`` where gaps are held against a typed rhythm), ``events``, ``tempo`` (None where nothing can be told), ``stops``.
     """
     return {
         "gaps": _gaps(laid, trust=trust, settings=settings),
@@ -83,7 +83,8 @@ def series_of(laid: Laid, *, trust: Trust, settings: CompareSettings) -> dict[st
 def _gaps(laid: Laid, *, trust: Trust, settings: CompareSettings) -> list[dict[str, Any]]:
     """Return each gap beside what it should be: its own written value where a rhythm was typed, else those around it."""
     rows: list[tuple[float, float, float]] = []
-    if laid.fits_rhythm and len({round(gap.beats, 4) for gap in laid.gaps}) > 1:
+    is_typed = bool(laid.fits_rhythm) and len({round(gap.beats, 4) for gap in laid.gaps}) > 1
+    if is_typed:
         notes = len({stroke.event for gap in laid.gaps for stroke in (gap.start, gap.end)})
         late = detrended_ms(laid.gaps).tolist()
         rows = [(gap.end.onset_s, gap.seconds, late_ms) for gap, late_ms in zip(laid.gaps, late, strict=True)]
@@ -100,7 +101,8 @@ def _gaps(laid: Laid, *, trust: Trust, settings: CompareSettings) -> list[dict[s
         NOWHERE | {"at_s": round(at_s, 3), "gap_ms": round(1000 * gap_s, 1), "late_ms": round(late_ms, 1)}
         for at_s, gap_s, late_ms in rows
     ]
-    return [{"hand": None, "floor_ms": round(ioi_floor_ms(trust, is_line=is_line), 2), "points": points}]
+    floor_ms = round(ioi_floor_ms(trust, is_line=is_line), 2)
+    return [{"hand": None, "floor_ms": floor_ms, "points": points, "is_typed": is_typed}]
 
 
 def _keys(laid: Laid, *, trust: Trust, settings: CompareSettings) -> list[dict[str, Any]]:
