@@ -1,6 +1,7 @@
 """Hearing a score in a real browser: the sums, the sound itself against the clock, and the page."""
 
 import json
+import math
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -168,26 +169,25 @@ def opened(page: Page, live_server, client: Client, settings, score: Score) -> P
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("percent", "notes", "is_recorded"),
-    [(100, 124, False), (20, 28, False), (150, 184, False), (20, 28, True), (150, 184, True)],
-)
+@pytest.mark.parametrize(("is_recorded", "tempi"), [(False, (100, 20, 150)), (True, (20, 150))])
 def test_notes_sound_within_five_milliseconds_of_the_clock_for_two_minutes(
-    desktop: Page, live_server, client, settings, learner, percent, notes, is_recorded, tmp_path
+    desktop: Page, live_server, client, settings, learner, is_recorded, tempi, tmp_path
 ):
     if is_recorded and not PIANO.exists():
         pytest.skip("set-up could not fetch the recorded piano")
     settings.KEYSLIP_PIANO = PIANO if is_recorded else tmp_path
-    score = kept(learner, notes=notes, bars=notes // 4)
+    score = kept(learner, notes=184, bars=46)
     page = opened(desktop, live_server, client, settings, score)
-    each_s = 100 / percent
-    assert notes * each_s >= 120
-    found = page.evaluate(RENDER, {
-        "address": f"/scores/{score.pk}/sound.json", "percent": percent, "first": 0, "last": notes // 4 - 1,
-        "click": False, "again": False, "seconds": notes * each_s + 1, "slice": 2.5,
-    })  # fmt: skip
-    assert found["isRecorded"] is is_recorded
-    hold(found["onsets"], [i * each_s for i in range(notes)], f"{percent} %, {'recorded' if is_recorded else 'plain'}")
+    for percent in tempi:
+        each_s = 100 / percent
+        bars = math.ceil(120 / each_s / 4) + 1
+        found = page.evaluate(RENDER, {
+            "address": f"/scores/{score.pk}/sound.json", "percent": percent, "first": 0, "last": bars - 1,
+            "click": False, "again": False, "seconds": 4 * bars * each_s + 1, "slice": 2.5,
+        })  # fmt: skip
+        assert found["isRecorded"] is is_recorded
+        wanted = [i * each_s for i in range(4 * bars)]
+        hold(found["onsets"], wanted, f"{percent} %, {'recorded' if is_recorded else 'plain'}")
 
 
 @pytest.mark.slow
@@ -205,20 +205,20 @@ def test_a_loop_and_its_clicks_do_not_drift(desktop: Page, live_server, client, 
 
 
 def test_the_running_page_keeps_to_the_clock_of_the_audio_device(desktop: Page, live_server, client, settings, learner):
-    """The page as a learner has it: a counted bar and 28 notes in 21 seconds, with the recorded piano where set-up has fetched it."""
+    """The page as a learner has it: a counted bar and four more in 13 seconds, with the recorded piano where set-up has fetched it."""
     settings.KEYSLIP_PIANO = PIANO
     desktop.context.new_cdp_session(desktop).send("Page.setBypassCSP", {"enabled": True})  # the tap is a script of ours
     desktop.add_init_script(LISTEN)
-    page = opened(desktop, live_server, client, settings, kept(learner, notes=28, bars=7, articulations=("staccato",)))
+    page = opened(desktop, live_server, client, settings, kept(learner, notes=16, bars=4, articulations=("staccato",)))
     page.get_by_label("at (per cent of its tempo)").fill("150")
     page.get_by_role("button", name="Play it").click()
-    expect(page.get_by_role("status").filter(has_text="Playing bars 1 to 7")).to_be_visible()
+    expect(page.get_by_role("status").filter(has_text="Playing bars 1 to 4")).to_be_visible()
     expect(page.get_by_role("button", name="Play it")).to_be_visible(timeout=60_000)
     found = page.evaluate(HEARD)
-    beats = [found["startAt"] + i * 100 / 150 for i in range(32)]
+    beats = [found["startAt"] + i * 100 / 150 for i in range(20)]
     # The first click is handed over a seventh of a second ahead, which a machine busy with other tests can miss; all else in good time.
     hold(found["onsets"][1:], beats[1:], "running page")
-    hold_marks(found["marks"], {f"b{i // 4}n{i % 4 + 1}": beats[4 + i] for i in range(28)})
+    hold_marks(found["marks"], {f"b{i // 4}n{i % 4 + 1}": beats[4 + i] for i in range(16)})
 
 
 def hold_marks(marks: list[tuple[str, float]], due: dict[str, float]) -> None:
@@ -287,13 +287,13 @@ def test_the_whole_is_played_as_it_is_unfolded_and_a_part_from_its_first_bar_to_
     assert planned(order=[0, 1, 2, 3], **{"from": 3, "to": 1}) is None
 
 
-@pytest.mark.parametrize("slice_s", [0.1, 1 / 3, 2.5, 7.7, 40])
-def test_a_loop_leaves_nothing_out_and_doubles_nothing_however_it_is_cut(planned, slice_s):
+def test_a_loop_leaves_nothing_out_and_doubles_nothing_however_it_is_cut(planned):
     how = {"countIn": False, "again": True, "percent": 150}
-    notes = planned(order=[0, 1, 2], how=how, slice=slice_s, grace=0.09, **{"from": 1, "to": 2})["notes"]
     rounds = [k * 16 / 3 + n * 8 / 3 for k in range(8) for n in (0, 1)]
-    assert [note[0] for note in notes] == pytest.approx([at for at in rounds if at < 40], abs=1e-5)
-    assert [note[1] for note in notes] == [1, 2] * (len(notes) // 2) + [1] * (len(notes) % 2)
+    for slice_s in (0.1, 1 / 3, 2.5, 7.7, 40):
+        notes = planned(order=[0, 1, 2], how=how, slice=slice_s, grace=0.09, **{"from": 1, "to": 2})["notes"]
+        assert [note[0] for note in notes] == pytest.approx([at for at in rounds if at < 40], abs=1e-5), slice_s
+        assert [note[1] for note in notes] == [1, 2] * (len(notes) // 2) + [1] * (len(notes) % 2), slice_s
 
 
 def test_one_bar_is_counted_and_what_a_pickup_lacks(planned):
