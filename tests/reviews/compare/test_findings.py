@@ -123,6 +123,20 @@ def test_marks_of_loudness_are_held_against_what_sounds():
     assert "a clear contrast" in found[Kind.DYNAMICS].text
     flat = find(match(playing.heard, expected=expected, settings=USUAL), trust=GOOD, settings=USUAL, written=said)
     assert "no contrast" in next(each.text for each in flat if each.kind == Kind.DYNAMICS)
+    bent = find(result, trust=replace(GOOD, has_steady_level=False), settings=USUAL, written=said)
+    assert Kind.DYNAMICS not in {each.kind for each in bent}
+
+
+def test_growth_is_told_with_what_another_recording_would_make_of_it_and_not_where_loudness_was_evened_out():
+    playing = perform(written("tune"), random=Random(1))
+    last_s = playing.heard[-1].onset_s
+    heard = [replace(note, level_db=8.0 * note.onset_s / last_s) for note in playing.heard]
+    result = match(heard, expected=written("tune"), settings=USUAL)
+    found = {each.kind: each for each in find(result, trust=GOOD, settings=USUAL)}
+    assert "louder by" in found[Kind.LEVEL_TREND].text
+    assert found[Kind.LEVEL_TREND].high - found[Kind.LEVEL_TREND].low >= 3.0
+    bent = find(result, trust=replace(GOOD, has_steady_level=False), settings=USUAL)
+    assert Kind.LEVEL_TREND not in {each.kind for each in bent}
 
 
 def test_more_noise_raises_the_floor():
