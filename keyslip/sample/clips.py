@@ -1,6 +1,6 @@
 """Three short clips, made here: a synthesised plucked-string tone and a drawn hand over drawn keys."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -29,18 +29,32 @@ class PlayedNote:
     level_db: float = -16.0
 
 
-def five_finger_notes(*, bpm: float, loud_thumb_db: float = 0.0, late_s: Sequence[float] = ()) -> list[PlayedNote]:
-    """Return C D E F G F E D C twice in eighths at `bpm`, with a thumb louder by `loud_thumb_db` and delays `late_s`."""
+# The tune that is played, of our own making, as it is typed in two-four time, and the keys of its eighths; the last is a half note.
+TUNE = "CDEF|GFED|CDEF|GFED|CDEF|GFED|CEGE|C4|"
+TUNE_PITCHES = (60, 62, 64, 65, 67, 65, 64, 62) * 3 + (60, 64, 67, 64, 60)
+
+
+def tune_notes(
+    *,
+    bpm: float,
+    loud_thumb_db: float = 0.0,
+    late_s: Sequence[float] = (),
+    wrong: Mapping[int, int] | None = None,
+    stop_before: int | None = None,
+) -> list[PlayedNote]:
+    """Return the tune at `bpm`: a thumb louder by `loud_thumb_db`, delays `late_s`, other keys for some notes, a stop before one."""
     step_s = 30.0 / bpm
-    pitches = (60, 62, 64, 65, 67, 65, 64, 62) * 2 + (60,)
     return [
         PlayedNote(
-            onset_s=0.6 + number * step_s + (late_s[number % len(late_s)] if late_s else 0.0),
-            length_s=step_s * (3 if number == len(pitches) - 1 else 1),
-            pitch_midi=pitch,
+            onset_s=0.6
+            + number * step_s
+            + (late_s[number % len(late_s)] if late_s else 0.0)
+            + (2.5 * step_s if stop_before is not None and number >= stop_before else 0.0),
+            length_s=step_s * (4 if number == len(TUNE_PITCHES) - 1 else 1),
+            pitch_midi=(wrong or {}).get(number, pitch),
             level_db=-16.0 + (loud_thumb_db if pitch == 60 else 0.0),
         )
-        for number, pitch in enumerate(pitches)
+        for number, pitch in enumerate(TUNE_PITCHES)
     ]
 
 

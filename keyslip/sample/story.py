@@ -5,16 +5,18 @@ import tempfile
 from collections.abc import Callable
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
+from typing import Any
 
 from django.core.files import File
 from django.core.files.base import ContentFile
 
 from curriculum import services as curriculum
-from curriculum.models import Learner, Skill
+from curriculum.forms_scores import check_typed
+from curriculum.models import Learner, Score, Skill
 from curriculum.outline.table import read_table
 from curriculum.queries import learner_graph, skills_by_slug
 from keyslip.sample import NAME, WEEKS
-from keyslip.sample.clips import PlayedNote, five_finger_notes, write_clip
+from keyslip.sample.clips import TUNE, tune_notes, write_clip
 from keyslip.sample.drawing import hand_from_above
 from lessons import services as lessons
 from lessons.models import Assignment, CameraView, Lesson
@@ -25,8 +27,14 @@ from reviews.models import SkillAnswer
 BOOK_FILE = Path(__file__).parent / "book.csv"
 # Units that the sample learner had done before the eight weeks, so that the book page shows a journey under way.
 UNITS_BEFORE = 6
-# The weeks, counted from the present one backwards, that have a clip.
-CLIP_WEEKS = {0: 84.0, 1: 72.0, 4: 60.0}
+# The weeks, counted from the present one backwards, that have a clip: how fast the tune is played, which notes are missed for which
+# key, and before which the playing stops.
+CLIP_WEEKS: dict[int, dict[str, Any]] = {
+    0: {"bpm": 84.0},
+    1: {"bpm": 72.0, "wrong": {11: 64}, "stop_before": 16},
+    4: {"bpm": 60.0, "wrong": {11: 64, 19: 64}},
+}
+TUNE_TITLE = "There and back"
 SEED = 11
 # Seconds into a take at which its still is taken: a note sounds there.
 STILL_AFTER_S = 1.0
@@ -113,7 +121,7 @@ def _live_week(learner: Learner, *, starts_on: date, today: date, chance: random
     weeks_ago = (week_start(learner, today) - starts_on).days // 7
     if weeks_ago in CLIP_WEEKS:
         film_day = starts_on + timedelta(days=(learner.film_day - starts_on.weekday()) % 7)
-        _film(lesson, sheet, played_on=min(film_day, today), bpm=CLIP_WEEKS[weeks_ago], chance=chance)
+        _film(lesson, sheet, played_on=min(film_day, today), chance=chance, played=CLIP_WEEKS[weeks_ago])
     if weeks_ago:
         _review(lesson, sheet, decided_on=starts_on + timedelta(days=6), chance=chance)
 
@@ -130,11 +138,15 @@ def _practise(
                 lessons.write_try(row, was_right=chance.random() < 0.78, played_on=played_on)
 
 
-def _film(lesson: Lesson, sheet: list[Assignment], *, played_on: date, bpm: float, chance: random.Random) -> None:
+def _film(
+    lesson: Lesson, sheet: list[Assignment], *, played_on: date, chance: random.Random, played: dict[str, Any]
+) -> None:
     row = next((line for line in sheet if line.kind == Assignment.Kind.UNIT), sheet[0])
+    _give_notes(row)
+    late_s = [0.0, *(chance.uniform(-0.02, 0.03) for _ in range(15))]
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "lesson.mp4"
-        write_clip(path, _performance(bpm, chance))
+        write_clip(path, tune_notes(loud_thumb_db=3.0, late_s=late_s, **played))
         with path.open("rb") as file:
             upload = File(file, name=f"lesson-{played_on}.mp4")
             _, job = lessons.record_clip(
@@ -143,6 +155,26 @@ def _film(lesson: Lesson, sheet: list[Assignment], *, played_on: date, bpm: floa
     if job is not None:
         lessons.run_through(str(job.pk))
     _take_pictures(row)
+
+
+def _give_notes(row: Assignment) -> None:
+    """Type the tune for the unit of a line, as its learner would, and let the line ask for the right hand."""
+    chosen = {"key": "C", "metre": "2/4", "unit": "1/8", "bpm": row.bpm}
+    written = check_typed(TUNE, "", kept=chosen).written
+    if written is None:
+        raise ValueError(f"the tune of the sample cannot be read: {TUNE}")
+    row.score = curriculum.add_score(
+        row.lesson.learner,
+        written=written,
+        source=Score.Source.TYPED,
+        title=TUNE_TITLE,
+        unit=row.unit,
+        right_text=TUNE,
+        left_text="",
+        answers={"typed": chosen},
+    )
+    row.hands, row.bars = Assignment.Hands.RIGHT, "1-8"
+    row.save(update_fields=["score", "hands", "bars"])
 
 
 def _take_pictures(row: Assignment) -> None:
@@ -160,12 +192,6 @@ def _take_pictures(row: Assignment) -> None:
             view=CameraView.TOP,
             words="An invented drawing: one finger on each of five keys",
         )
-
-
-def _performance(bpm: float, chance: random.Random) -> list[PlayedNote]:
-    return five_finger_notes(
-        bpm=bpm, loud_thumb_db=3.0, late_s=[0.0, *(chance.uniform(-0.02, 0.03) for _ in range(15))]
-    )
 
 
 def _review(lesson: Lesson, sheet: list[Assignment], *, decided_on: date, chance: random.Random) -> None:

@@ -4,9 +4,10 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.urls import reverse
 
-from curriculum.models import Evidence, Learner, Skill
+from curriculum.models import Evidence, Learner, Score, Skill
 from keyslip import tasks
-from lessons.models import Clip, Job, Lesson, ReferencePicture, Still
+from keyslip.sample.clips import TUNE
+from lessons.models import Assignment, Clip, Job, Lesson, ReferencePicture, Still
 from tests.make import make_learner
 
 pytestmark = pytest.mark.django_db
@@ -38,12 +39,14 @@ def test_demo_has_eight_weeks_and_three_clips_and_goes_without_a_trace(
     assert Lesson.objects.filter(learner=sample).count() == 8
     assert list(Clip.objects.filter(lesson__learner=sample).values_list("state", flat=True)) == ["ready"] * 3
     assert len(list((tmp_path / "clips").glob("*/*/copy.mp4"))) == 3
+    filmed = Assignment.objects.filter(lesson__learner=sample, takes__isnull=False)
+    assert [(row.score.right_text, row.hands) for row in filmed] == [(TUNE, "right")] * 3
     assert Still.objects.count() == 3
     assert len(list((tmp_path / "pictures").glob("*/*/large.jpg"))) == 3 + ReferencePicture.objects.count() > 3
     with django_capture_on_commit_callbacks(execute=True):
         sample.delete()
     assert list(Learner.objects.all()) == [somebody]
-    for table in (Lesson, Clip, Job, Evidence, Skill, ReferencePicture, Still):
+    for table in (Lesson, Clip, Job, Evidence, Score, Skill, ReferencePicture, Still):
         assert not table.objects.exists()
     for folder in ("clips", "pictures"):
         assert [path for path in (tmp_path / folder).rglob("*") if path.is_file()] == []
