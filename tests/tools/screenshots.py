@@ -80,12 +80,28 @@ def book(page: Page, base: str) -> None:
     page.get_by_text("You are here").first.evaluate("it => it.scrollIntoView({block: 'center'})")
 
 
+def findings(page: Page, base: str) -> None:
+    """What was measured of last week's take, which is marked."""
+    page.goto(f"{base}/space/")
+    page.locator("main h3 a").nth(1).click()
+    page.get_by_role("link", name="Measured").first.click()
+    page.wait_for_url("**/findings/")
+
+
+def score(page: Page, base: str) -> None:
+    page.goto(f"{base}/scores/")
+    page.locator("main a[href*='/scores/']").filter(has_text="There and back").first.click()
+    page.locator("main svg").first.wait_for()
+
+
 PICTURES = [
     Picture("week-phone", week, PHONE),
     Picture("film-phone", film, PHONE),
     Picture("clip-phone", clip, PHONE),
     Picture("judge-phone", judge, PHONE),
     Picture("way-phone", way, PHONE),
+    Picture("findings-phone", findings, PHONE),
+    Picture("score-phone", score, PHONE),
     Picture("week-phone-dark", week, PHONE, scheme="dark"),
     Picture("week-desktop", week, DESKTOP),
     Picture("way-desktop", way, DESKTOP),
