@@ -26,15 +26,11 @@ The answer is the cheapest one, proved, unless the time limit strikes; then it i
 import time
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from curriculum.graph.errors import GraphError
 from curriculum.graph.gates import SkillFacts, UnitFacts, known_skills, unit_gates, unit_needs
 from curriculum.graph.prerequisites import NOTHING, Needs, learnable_order
 from curriculum.graph.task import Task
-
-if TYPE_CHECKING:
-    from curriculum.graph.program import CheapestSet
 
 # Seconds of solving after which the best way found is returned with a bound. A learner waits for this page; 2,000 units in
 # three books usually take well under one second.
@@ -155,7 +151,10 @@ def cheapest_way(
     stuck = [skill for skill in blocked_by if skill in task.wanted and skill not in task.reached]
     if stuck:
         return Way(blocked_by, tuple(gaps), None, task.say_stuck(stuck[0]), None, False, None)
-    found = _cheapest_set(task, ends_at_s=time.perf_counter() + limit_s)
+    # Loading SciPy takes as long as hearing a short clip, and whoever hears clips asks for no way. Before the search's clock starts.
+    from curriculum.graph.program import cheapest_set
+
+    found = cheapest_set(task, ends_at_s=time.perf_counter() + limit_s)
     taken = task.in_order(found.chosen)
     gaps += sorted({need for unit_id in taken for need in task.units[unit_id].needs if task.is_gap(need)} - set(gaps))
     return Way(
@@ -167,13 +166,6 @@ def cheapest_way(
         is_optimal=found.is_optimal,
         bound=found.bound,
     )
-
-
-def _cheapest_set(task: Task, *, ends_at_s: float) -> "CheapestSet":
-    # Loading SciPy takes as long as hearing a short clip, and whoever hears clips asks for no way.
-    from curriculum.graph.program import cheapest_set
-
-    return cheapest_set(task, ends_at_s=ends_at_s)
 
 
 def alternatives_on_way(
@@ -231,6 +223,8 @@ def alternatives_on_way(
     for skill, unit_id in first_teacher.items():
         if len(task.teachers[skill]) > 1:
             contested.setdefault(unit_id, []).append(skill)
+    from curriculum.graph.program import cheapest_set  # here for the same reason as in `cheapest_way`
+
     ends_at_s = time.perf_counter() + limit_s
     found = []
     for unit_id in [unit_id for unit_id in way.units if unit_id in contested][:most]:
@@ -240,7 +234,7 @@ def alternatives_on_way(
         other = Task(target, needs=needs, units=without, known=known, gaps=task.all_gaps)
         if other.wanted - other.reached:
             continue
-        solved = _cheapest_set(other, ends_at_s=ends_at_s)
+        solved = cheapest_set(other, ends_at_s=ends_at_s)
         instead = other.in_order(solved.chosen)
         found.append(
             Alternative(
