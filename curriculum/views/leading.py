@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
+import curriculum.graph.program  # noqa: F401 - with the pages, so that nobody waits for SciPy on the first of them
 from curriculum.drawing import PAGE_WIDTH, PHONE_WIDTH, Station, StationState, WayDrawing, draw_way
 from curriculum.graph.bars import BarDemand, BarReach, Reach, bars_within_reach, fills_most, read_bars, write_bars
 from curriculum.graph.errors import BarsError
