@@ -160,7 +160,7 @@ def test_next_start_ends_what_the_last_one_left_when_even_the_guard_was_killed(s
     house.process.kill()
     house.process.wait()
     old = house.mark
-    assert len(marked_processes(old)) == 4
+    wait_for(lambda: len(marked_processes(old)) == 4, within_s=SETTLE_S, what="the guard is gone")
     small().wait_until_running()
     assert marked_processes(old) == []
 
